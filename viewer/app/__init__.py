@@ -1,0 +1,1 @@
+"""The window: ``model`` knows no widget, ``views`` are handed their model."""

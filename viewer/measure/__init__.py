@@ -1,0 +1,1 @@
+"""Arrays of linear light in, readings out.  Imports numpy, scipy, OpenCV and `viewer.errors` only."""

@@ -1,0 +1,1 @@
+"""Files to exact frames, linear light and sound, and back."""

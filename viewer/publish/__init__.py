@@ -1,0 +1,1 @@
+"""What is published: stills, footage, card, report."""

@@ -1,0 +1,1 @@
+"""The document: what the user has set up and measured, saved safely."""
