@@ -10,7 +10,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass, field, fields, replace
-from typing import Any, Literal, TypeVar
+from typing import Any, ClassVar, Literal, TypeVar
 
 from viewer.align.transform import ClockMap, FieldCircle, Pose
 from viewer.errors import UsageError
@@ -33,8 +33,14 @@ def new_id(prefix: str) -> str:
     return f"{prefix}-{uuid.uuid4().hex[:8]}"
 
 
+class Record:
+    """Base of all that stands in a session file: unknown members are faults, and numbers are finite."""
+
+    __pydantic_config__: ClassVar[Any] = {"extra": "forbid", "allow_inf_nan": False}
+
+
 @dataclass(frozen=True, kw_only=True)
-class SheetEntry:
+class SheetEntry(Record):
     """One figure of a data sheet: what was typed is kept beside what it means."""
 
     quantity: str
@@ -47,7 +53,7 @@ class SheetEntry:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Device:
+class Device(Record):
     """One night-vision device.  `field_deg` is the stated field of view, `objective_mm` the focal length of its objective."""
 
     id: str
@@ -61,7 +67,7 @@ class Device:
 
 
 @dataclass(frozen=True, kw_only=True)
-class LightLevel:
+class LightLevel(Record):
     """One light level of a series: as typed, with the start of its step in scene time when known."""
 
     value: float
@@ -71,7 +77,7 @@ class LightLevel:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Scene:
+class Scene(Record):
     """What every device looks at.  All clips of a scene are carried to its reference clip."""
 
     id: str
@@ -87,7 +93,7 @@ class Scene:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FileRef:
+class FileRef(Record):
     """A source file: relative to the session's folder where possible, known by its hash."""
 
     path: str
@@ -96,7 +102,7 @@ class FileRef:
 
 
 @dataclass(frozen=True, kw_only=True)
-class LightOverride:
+class LightOverride(Record):
     """What the user says of a clip's code values, against or in place of its tags.  None: as tagged, or as assumed."""
 
     transfer: str | None = None
@@ -106,7 +112,7 @@ class LightOverride:
 
 
 @dataclass(frozen=True, kw_only=True)
-class CameraMode:
+class CameraMode(Record):
     """How the camera ran: typed or calibrated.  `readout_ms` is delivered rows (or columns) of the upright picture
     x row time."""
 
@@ -125,7 +131,7 @@ class CameraMode:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Clip:
+class Clip(Record):
     """One recording.  Several files are parts of one recording, in order."""
 
     id: str
@@ -148,7 +154,7 @@ class Clip:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Region:
+class Region(Record):
     """A place that is measured, kept once in the reference clip's coordinates.
 
     `geometry`: rect and ellipse ``(x, y, w, h)``; light and point ``(x, y)``; line ``(x0, y0, x1, y1)``; edge and bars as
@@ -166,7 +172,7 @@ class Region:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Request:
+class Request(Record):
     """What is to be measured in a scene, for every clip of it.
 
     `regions` maps a role of the measure to region ids: contrast ``bright``, ``dark``; bloom ``light``; edge, noise, tint, ramp,
@@ -184,7 +190,7 @@ class Request:
 
 
 @dataclass(frozen=True, kw_only=True)
-class StoredReading:
+class StoredReading(Record):
     """A reading as it stands in the document, with the fingerprint of all that it was made from."""
 
     id: str
@@ -207,7 +213,7 @@ class StoredReading:
 
 
 @dataclass(frozen=True, kw_only=True)
-class StoredVerdict:
+class StoredVerdict(Record):
     """A decision about two devices on one reading."""
 
     request: str
@@ -223,7 +229,7 @@ class StoredVerdict:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Note:
+class Note(Record):
     """Something drawn on the picture, anchored in the reference clip's pixels.
 
     `geometry`: arrow ``(x0, y0, x1, y1)`` with the tip last; box and ellipse ``(x, y, w, h)``; text ``(x, y)``; inset
@@ -239,7 +245,7 @@ class Note:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Marker:
+class Marker(Record):
     """A named moment of a scene."""
 
     id: str
@@ -249,7 +255,7 @@ class Marker:
 
 
 @dataclass(frozen=True, kw_only=True)
-class StillSpec:
+class StillSpec(Record):
     """A still to publish: which moment, which devices, how rendered and laid out."""
 
     id: str
@@ -265,7 +271,7 @@ class StillSpec:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Plan:
+class Plan(Record):
     """What was to be tested, written down before measuring; `log` holds later changes as ``date: text``."""
 
     question: str = ""
@@ -275,7 +281,7 @@ class Plan:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Preferences:
+class Preferences(Record):
     """Choices that belong to the session: `matters` maps a reading name to the difference that matters."""
 
     matters: dict[str, float] = field(default_factory=dict)
@@ -284,7 +290,7 @@ class Preferences:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Session:
+class Session(Record):
     """The whole document."""
 
     id: str
