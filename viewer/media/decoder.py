@@ -1,0 +1,207 @@
+"""One open decoder: pictures in order from any key picture on, and any single picture exactly."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import av
+import av.error
+import numpy as np
+
+from viewer.errors import MediaError, SeekError
+from viewer.media.index import FrameIndex
+from viewer.media.source import MAX_PACKETS, MAX_PIXELS, open_container, translated, video_stream
+
+# Errors of single packets: the picture is lost, the clip goes on.
+PACKET_ERRORS = (av.error.FFmpegError, EOFError)
+
+
+def default_threads() -> int:
+    """Return how many decoder threads pay: one more than there are cores, at most four (each costs a picture's memory)."""
+    return max(1, min(4, (os.cpu_count() or 1) + 1))
+
+
+class Decoder:
+    """An open container and its decoder, used by one thread at a time.
+
+    Parameters
+    ----------
+    path : Path
+    threads : int
+        1: no latency, best for single pictures; more: frame threads, best for passes.
+    """
+
+    def __init__(self, path: Path, *, threads: int = 1) -> None:
+        self.path = path
+        self.container = open_container(path)
+        try:
+            self.stream = video_stream(self.container, path)
+            self.context = self.stream.codec_context
+            self.context.thread_count = threads
+            self.context.thread_type = "FRAME" if threads > 1 else "SLICE"
+            self.context.options = {"max_pixels": str(MAX_PIXELS)}
+        except BaseException:
+            self.container.close()
+            raise
+        self.suspect = False
+        self.errors = 0
+        self._packets: Iterator[Any] | None = None
+        self._pending: list[tuple[Any, bool]] = []
+        self._last_pts: int | None = None
+        self._drained = False
+
+    def close(self) -> None:
+        """Close the file."""
+        self._packets, self._pending = None, []
+        with translated(self.path):
+            self.container.close()
+
+    def run(self) -> Iterator[tuple[Any, bool]]:
+        """Yield (picture, damaged) from the present place to the end.
+
+        After an error every picture up to the next key packet counts as damaged: it may rest on what was lost.
+        """
+        if self._packets is None:
+            self._packets = self.container.demux(self.stream)
+        while True:
+            while self._pending:
+                picture, damaged = self._pending.pop(0)
+                self._last_pts = picture.pts
+                yield picture, damaged
+            if not self._feed():
+                return
+
+    def _feed(self) -> bool:
+        """Read and decode one packet; False at the end."""
+        assert self._packets is not None
+        with translated(self.path):
+            try:
+                packet = next(self._packets, None)
+            except PACKET_ERRORS:
+                # What follows a break in the container cannot be reached.
+                self.suspect, self.errors = True, self.errors + 1
+                self._packets = iter(())
+                return self._drain()
+            if packet is None:
+                return self._drain()
+            if packet.size == 0:
+                return self._drain()
+            self._decode(packet)
+        return True
+
+    def _drain(self) -> bool:
+        if self._drained:
+            return False
+        self._drained = True
+        with translated(self.path):
+            self._decode(None)
+        return bool(self._pending)
+
+    def _decode(self, packet: Any) -> None:
+        if packet is not None and packet.is_keyframe and self.suspect:
+            self.suspect = False
+        try:
+            pictures = self.context.decode(packet)
+        except PACKET_ERRORS:
+            self.errors += 1
+            self.suspect = True
+            return
+        for picture in pictures:
+            self._pending.append((picture, self.suspect or bool(picture.is_corrupt)))
+
+    def start_at(self, pts: int) -> None:
+        """Go to the key picture at or before a timestamp."""
+        with translated(self.path):
+            self.container.seek(int(pts), stream=self.stream, backward=True)
+            self._packets = self.container.demux(self.stream)
+        self._pending, self._drained, self.suspect, self._last_pts = [], False, False, None
+        self.context.skip_frame = "DEFAULT"
+
+    def restart(self) -> None:
+        """Open the file anew: the one way back to the start that works for every container."""
+        threads, kind = self.context.thread_count, self.context.thread_type
+        self.close()
+        self.container = open_container(self.path)
+        self.stream = video_stream(self.container, self.path)
+        self.context = self.stream.codec_context
+        self.context.thread_count, self.context.thread_type = threads, kind
+        self.context.options = {"max_pixels": str(MAX_PIXELS)}
+        self._pending, self._drained, self.suspect, self._last_pts = [], False, False, None
+
+    def exact(self, index: FrameIndex, number: int) -> tuple[Any, bool]:
+        """Return picture `number` and whether it is damaged; never a neighbour.
+
+        Raises
+        ------
+        SeekError
+            If it does not come out of the decoder from any start.
+        """
+        if index.counted:
+            return self._by_counting(number)
+        wanted = int(index.pts[number])
+        keys = index.key_pts
+        at = int(np.searchsorted(keys, wanted, side="right")) - 1
+        for back in range(at, max(-1, at - 6), -1):
+            found = self._from_key(index, int(keys[back]), wanted)
+            if found is not None:
+                return found
+        self.restart()
+        for picture, damaged in self.run():
+            if picture.pts == wanted:
+                return picture, damaged
+        raise SeekError(
+            f"picture {number} at {float(wanted * index.time_base):.4f} s does not decode.",
+            where=self.path.name,
+            hint="That part of the file is damaged; choose another moment.",
+        )
+
+    def _from_key(self, index: FrameIndex, key: int, wanted: int) -> tuple[Any, bool] | None:
+        try:
+            self.start_at(key)
+        except MediaError:
+            return None
+        first = True
+        assert self._packets is not None
+        for count, packet in enumerate(self._packets):
+            if packet.size == 0 or count > MAX_PACKETS:
+                break
+            if first and packet.pts is not None:
+                if not packet.is_keyframe:
+                    continue
+                if packet.pts > wanted:
+                    return None
+                first = False
+            if index.plain:
+                full = packet.pts == wanted or packet.pts is None or packet.is_keyframe
+                self.context.skip_frame = "DEFAULT" if full else "NONREF"
+            self._decode(packet)
+            found = self._take(wanted)
+            if found is None and index.plain and packet.pts == wanted:
+                self._drain()
+                found = self._take(wanted)
+            if found is not None:
+                return found
+        self._drain()
+        return self._take(wanted)
+
+    def _take(self, wanted: int) -> tuple[Any, bool] | None:
+        for place, (picture, damaged) in enumerate(self._pending):
+            if picture.pts == wanted:
+                del self._pending[: place + 1]
+                self._last_pts = wanted
+                return picture, damaged
+        self._pending.clear()
+        return None
+
+    def _by_counting(self, number: int) -> tuple[Any, bool]:
+        self.restart()
+        for count, (picture, damaged) in enumerate(self.run()):
+            if count == number:
+                return picture, damaged
+        raise SeekError(f"picture {number} does not decode.", where=self.path.name)
+
+
+__all__ = ["Decoder", "default_threads"]

@@ -1,0 +1,218 @@
+"""One exact picture: native codes, linear light with its clip mask, and a view for the screen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from viewer.media import planes
+from viewer.media.geometry import Orientation, as_box
+from viewer.media.light import LUMINANCE_WEIGHTS
+from viewer.media.linearise import Linearise
+from viewer.media.tags import LightSpec
+
+if TYPE_CHECKING:
+    from viewer.media.display import Screen
+    from viewer.media.tint import Tint
+
+
+@dataclass(frozen=True)
+class Light:
+    """Scene-linear light of a rectangle.
+
+    Parameters
+    ----------
+    light : ndarray of shape (h, w) or (h, w, 3), float32
+        Relative to nominal white; not clipped to 0..1, so noise about black keeps its mean.
+    clipped : ndarray of shape (h, w), bool
+        Pixels of which at least one channel is at the limit of the recording: their light is not known.
+    """
+
+    light: NDArray[np.float32]
+    clipped: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class ClipLevels:
+    """Signal at or above which R', G', B' and Y' count as clipped."""
+
+    red: float
+    green: float
+    blue: float
+    luma: float
+    source: str = "nominal"
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What all pictures of a clip share."""
+
+    layout: planes.Layout
+    spec: LightSpec
+    siting: str
+    orientation: Orientation
+    width: int
+    height: int
+    linearise: Linearise
+    levels: ClipLevels
+    weights: tuple[float, float, float]
+    name: str = ""
+
+
+class Frame:
+    """A decoded picture; it holds its own pixels and stays valid while it is kept.
+
+    Attributes
+    ----------
+    number : int
+        Place in the clip, from 0.
+    pts : int
+        Presentation timestamp in the clip's time base.
+    time_s : float
+        The same in seconds.
+    damaged : bool
+        Whether it may hold errors of a damaged file.
+    """
+
+    __slots__ = ("_native", "_picture", "_setting", "damaged", "number", "pts", "time_s")
+
+    def __init__(
+        self, picture: Any, number: int, pts: int, time_base: Fraction, setting: Setting, *, damaged: bool = False
+    ) -> None:
+        self.number, self.pts, self.time_s = number, pts, float(pts * time_base)
+        self.damaged = damaged
+        self._picture, self._setting = picture, setting
+        self._native: Any = None
+
+    @property
+    def width(self) -> int:
+        """Upright width in px."""
+        return self._setting.width
+
+    @property
+    def height(self) -> int:
+        """Upright height in px."""
+        return self._setting.height
+
+    @property
+    def setting(self) -> Setting:
+        """What all pictures of the clip share: layout, light, orientation, clip levels."""
+        return self._setting
+
+    @property
+    def picture(self) -> Any:
+        """The media library's own frame."""
+        return self._picture
+
+    def native(self) -> Any:
+        """Return the picture in a planar format that holds the same samples."""
+        if self._native is None:
+            name = self._picture.format.name
+            same = planes.SAME_SAMPLES.get(name)
+            self._native = self._picture if same is None else self._picture.reformat(format=same)
+        return self._native
+
+    def plane(self, index: int) -> NDArray[Any]:
+        """Return a native plane as stored (not turned): uint8 or uint16 codes, (rows, cols)."""
+        return planes.plane_array(self.native(), index, self._setting.layout.bits)
+
+    def luma(self, rect: Any = None) -> NDArray[Any]:
+        """Return native luma codes of a rectangle, upright; of RGB-coded clips the green codes."""
+        x, y, w, h = self._stored(rect)
+        return self._setting.orientation.apply(self.plane(0)[y : y + h, x : x + w])
+
+    def signal(self, rect: Any = None) -> NDArray[np.float32]:
+        """Return R'G'B' as stored (not turned), (h, w, 3) float32, unclipped; one channel for grey clips."""
+        x, y, w, h = self._stored(rect)
+        return self._signal((x, y, w, h))
+
+    def rgb(self, rect: Any = None) -> Light:
+        """Return linear R, G, B of a rectangle, (h, w, 3)."""
+        signal = self.signal(rect)
+        light = self._setting.linearise(signal)
+        clipped = self._clipped(signal)
+        if light.shape[2] == 1:
+            light = np.repeat(light, 3, axis=2)
+        turn = self._setting.orientation.apply
+        return Light(np.ascontiguousarray(turn(light)), np.ascontiguousarray(turn(clipped)))
+
+    def luminance(self, rect: Any = None, *, tint: Tint | None = None) -> Light:
+        """Return linear luminance of a rectangle.
+
+        Parameters
+        ----------
+        rect : (x, y, w, h) or object with x, y, w, h, optional
+            Upright px; the whole picture if left out.
+        tint : Tint, optional
+            Model of a single-colour picture: luminance then follows from luma alone, at full resolution.
+
+        Returns
+        -------
+        Light
+            (h, w).
+
+        Raises
+        ------
+        RegionError
+            If the rectangle reaches outside.
+        """
+        if tint is not None:
+            return tint.luminance(self, rect)
+        signal = self.signal(rect)
+        light = self._setting.linearise(signal)
+        clipped = self._clipped(signal)
+        if light.shape[2] == 1:
+            mixed = light[..., 0]
+        else:
+            mixed = light @ np.array(self._setting.weights, dtype=np.float32)
+        turn = self._setting.orientation.apply
+        return Light(np.ascontiguousarray(turn(mixed)), np.ascontiguousarray(turn(clipped)))
+
+    def display(self, width: int | None = None, height: int | None = None) -> NDArray[np.uint8]:
+        """Return the picture for a screen, (h, w, 4) uint8 in the order B, G, R, A; made for looking, not for measuring."""
+        return screen_of(self._setting).render(self._picture, width, height)
+
+    def _stored(self, rect: Any) -> tuple[int, int, int, int]:
+        s = self._setting
+        box = as_box(rect, s.width, s.height, where=s.name)
+        return s.orientation.stored_box(box, s.width, s.height)
+
+    def _signal(self, box: tuple[int, int, int, int]) -> NDArray[np.float32]:
+        x, y, w, h = box
+        s = self._setting
+        layout = s.layout
+        first = self.plane(0)[y : y + h, x : x + w]
+        if layout.kind == "grey":
+            return s.linearise.grey_signal(first)[..., None]
+        if layout.kind == "rgb":
+            blue = self.plane(1)[y : y + h, x : x + w]
+            red = self.plane(2)[y : y + h, x : x + w]
+            return s.linearise.rgb_signal(red, first, blue)
+        blue = planes.upsample(self.plane(1), box, layout.step_x, layout.step_y, s.siting)
+        red = planes.upsample(self.plane(2), box, layout.step_x, layout.step_y, s.siting)
+        return s.linearise.ycc_signal(first, blue, red)
+
+    def _clipped(self, signal: NDArray[np.float32]) -> NDArray[np.bool_]:
+        levels = self._setting.levels
+        if signal.shape[2] == 1:
+            return np.asarray(signal[..., 0] >= levels.luma)
+        return np.asarray((signal[..., 0] >= levels.red) | (signal[..., 1] >= levels.green) | (signal[..., 2] >= levels.blue))
+
+
+def weights_of(spec: LightSpec) -> tuple[float, float, float]:
+    """Return the share of linear R, G, B in luminance."""
+    return LUMINANCE_WEIGHTS.get(spec.primaries, LUMINANCE_WEIGHTS["bt709"])
+
+
+def screen_of(setting: Setting) -> Screen:
+    """Return the renderer for a clip's pictures."""
+    from viewer.media.display import Screen
+
+    return Screen(setting.spec, setting.orientation, setting.width, setting.height)
+
+
+__all__ = ["ClipLevels", "Frame", "Light", "Setting", "weights_of"]

@@ -1,0 +1,189 @@
+"""Decoded pictures as arrays: native planes without copies, chroma carried to the luma grid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from viewer.cv import cv2
+from viewer.errors import MediaError
+
+# Packed or unusual formats, each with the planar format that holds the same samples.
+SAME_SAMPLES = {
+    "nv12": "yuv420p",
+    "nv21": "yuv420p",
+    "nv16": "yuv422p",
+    "nv24": "yuv444p",
+    "p010le": "yuv420p10le",
+    "p010be": "yuv420p10le",
+    "p012le": "yuv420p12le",
+    "p016le": "yuv420p16le",
+    "p210le": "yuv422p10le",
+    "yuyv422": "yuv422p",
+    "uyvy422": "yuv422p",
+    "yvyu422": "yuv422p",
+    "rgb24": "gbrp",
+    "bgr24": "gbrp",
+    "rgb0": "gbrp",
+    "bgr0": "gbrp",
+    "0rgb": "gbrp",
+    "0bgr": "gbrp",
+    "rgba": "gbrp",
+    "bgra": "gbrp",
+    "argb": "gbrp",
+    "abgr": "gbrp",
+    "gbrap": "gbrp",
+    "pal8": "gbrp",
+    "rgb555le": "gbrp",
+    "rgb565le": "gbrp",
+    "rgb48le": "gbrp16le",
+    "rgb48be": "gbrp16le",
+    "bgr48le": "gbrp16le",
+    "rgba64le": "gbrp16le",
+    "rgba64be": "gbrp16le",
+    "gbrap10le": "gbrp10le",
+    "gbrap12le": "gbrp12le",
+    "gbrap16le": "gbrp16le",
+    "gray16be": "gray16le",
+    "gray10be": "gray10le",
+    "gray12be": "gray12le",
+    "ya8": "gray",
+    "ya16le": "gray16le",
+    "monow": "gray",
+    "monob": "gray",
+    "yuva420p": "yuv420p",
+    "yuva422p": "yuv422p",
+    "yuva444p": "yuv444p",
+    "yuva444p10le": "yuv444p10le",
+    "yuva444p12le": "yuv444p12le",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How a pixel format holds its samples: `kind` yuv, rgb or grey; `step_x`, `step_y` luma px per chroma sample."""
+
+    name: str
+    kind: str
+    bits: int
+    step_x: int = 1
+    step_y: int = 1
+
+    @property
+    def chroma(self) -> str:
+        """Subsampling in the usual figures (420, 422, 444 ...); ``rgb`` or ``400`` without chroma planes."""
+        if self.kind == "rgb":
+            return "rgb"
+        if self.kind == "grey":
+            return "400"
+        known = {(1, 1): "444", (2, 1): "422", (2, 2): "420", (4, 1): "411", (4, 4): "410", (1, 2): "440"}
+        return known.get((self.step_x, self.step_y), f"{self.step_x}x{self.step_y}")
+
+
+def layout_of(format_: Any, *, where: str = "") -> Layout:
+    """Return the layout of a pixel format of the media library.
+
+    Raises
+    ------
+    MediaError
+        If its samples cannot be had as planes of 8 to 16 bits.
+    """
+    name = format_.name
+    components = format_.components
+    same = SAME_SAMPLES.get(name)
+    if same is not None:
+        import av
+
+        width, height = max(format_.width, 16), max(format_.height, 16)
+        return layout_of(av.VideoFormat(same, width, height), where=where)
+    bits = components[0].bits if components else 0
+    usable = 8 <= bits <= 16 and not format_.is_bayer and not name.endswith("be")
+    if usable and len(components) == 1:
+        return Layout(name, "grey", bits)
+    if usable and len(components) >= 3 and format_.is_planar and format_.is_rgb:
+        return Layout(name, "rgb", bits)
+    if usable and len(components) >= 3 and format_.is_planar:
+        width, height = 64, 64
+        step_x = max(1, round(width / max(1, _scaled(format_, 1, width, True))))
+        step_y = max(1, round(height / max(1, _scaled(format_, 1, height, False))))
+        return Layout(name, "yuv", bits, step_x, step_y)
+    raise MediaError(
+        f"holds pixels as {name}, which cannot be measured.",
+        where=where,
+        hint="Convert a copy to yuv, rgb or grey, 8 to 16 bit.",
+    )
+
+
+def _scaled(format_: Any, plane: int, length: int, horizontal: bool) -> int:
+    return int(format_.chroma_width(length) if horizontal else format_.chroma_height(length))
+
+
+def plane_array(frame: Any, index: int, bits: int) -> NDArray[Any]:
+    """Return one decoded plane as a (rows, cols) view of uint8 or uint16; no copy is made."""
+    plane = frame.planes[index]
+    kind: Any = np.uint16 if bits > 8 else np.uint8
+    size = np.dtype(kind).itemsize
+    stride = plane.line_size
+    rows, cols = plane.height, plane.width
+    flat = np.frombuffer(plane, dtype=np.uint8)
+    need = (rows - 1) * abs(stride) + cols * size
+    if flat.size < need or stride <= 0:
+        raise MediaError("a decoded plane is shorter than its size says.")
+    return np.lib.stride_tricks.as_strided(flat[: cols * size].view(kind), (rows, cols), (stride, size), writeable=False)
+
+
+# Where chroma samples lie, in luma px from the first luma sample, as a fraction of (step - 1): 0 on it, 0.5 midway.
+SITING = {
+    "left": (0.0, 0.5),
+    "center": (0.5, 0.5),
+    "topleft": (0.0, 0.0),
+    "top": (0.5, 0.0),
+    "bottomleft": (0.0, 1.0),
+    "bottom": (0.5, 1.0),
+}
+
+
+def upsample(plane: NDArray[Any], box: tuple[int, int, int, int], step_x: int, step_y: int, siting: str) -> NDArray[np.float32]:
+    """Return a chroma plane on the luma grid inside a box, by linear interpolation at the true sample places.
+
+    Parameters
+    ----------
+    plane : ndarray of shape (rows, cols)
+        Chroma codes.
+    box : (x, y, w, h)
+        Stored luma px.
+    step_x, step_y : int
+        Luma px per chroma sample.
+    siting : str
+        Key of `SITING`; counts only along subsampled axes.
+    """
+    x, y, w, h = box
+    if step_x == 1 and step_y == 1:
+        return plane[y : y + h, x : x + w].astype(np.float32)
+    along, down = SITING[siting]
+    off_x, off_y = along * (step_x - 1), down * (step_y - 1)
+    first_x, last_x = _span(x, w, step_x, off_x, plane.shape[1])
+    first_y, last_y = _span(y, h, step_y, off_y, plane.shape[0])
+    part = np.ascontiguousarray(plane[first_y:last_y, first_x:last_x]).astype(np.float32)
+    matrix = np.array(
+        [
+            [1 / step_x, 0.0, (x - off_x) / step_x - first_x],
+            [0.0, 1 / step_y, (y - off_y) / step_y - first_y],
+        ]
+    )
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    out = cv2.warpAffine(part, matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, dtype=np.float32)
+
+
+def _span(start: int, length: int, step: int, offset: float, limit: int) -> tuple[int, int]:
+    """Chroma samples that a run of luma px needs, one spare on each side."""
+    first = int(np.floor((start - offset) / step)) - 1
+    last = int(np.floor((start + length - 1 - offset) / step)) + 3
+    return max(0, min(first, limit - 1)), max(1, min(last, limit))
+
+
+__all__ = ["SAME_SAMPLES", "SITING", "Layout", "layout_of", "plane_array", "upsample"]
