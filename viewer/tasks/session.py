@@ -1,0 +1,389 @@
+"""A whole session: its clips opened, lined up, measured, compared; what is out of date."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, field, replace
+from itertools import combinations
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from viewer import __version__
+from viewer.align.transform import Pose
+from viewer.errors import Cancelled, ViewerError
+from viewer.measure.errorbudget import Budget, combine_takes, from_interval
+from viewer.measure.readings import Flag, Reading, flag_words
+from viewer.measure.verdict import Comparison, compare, decide_all, matter_for, no_answer
+from viewer.session.model import Clip, Device, Request, Session, StoredReading, StoredVerdict
+from viewer.session.store import resolve
+
+if TYPE_CHECKING:
+    from viewer.media.reader import ClipReader
+    from viewer.tasks.document import Result
+
+Progress = Callable[[int, int], None]
+Stop = Callable[[], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """One clip that could not be read, lined up or measured, and why, as one line."""
+
+    clip: str
+    what: str
+
+
+@dataclass(frozen=True)
+class Run:
+    """What a pass over a session gave: the new session, what went wrong, and the results by (request id, clip id)."""
+
+    session: Session
+    troubles: tuple[Trouble, ...] = ()
+    warnings: tuple[str, ...] = ()
+    results: Mapping[tuple[str, str], Result] = field(default_factory=dict)
+
+
+def open_session_clip(folder: Path, clip: Clip, *, allow_outside: bool = False, threads: int | None = None) -> ClipReader:
+    """Open a clip of a session, all its parts, with the user's word on its light.
+
+    Raises
+    ------
+    SessionError
+        If a file is missing or lies where the session must not reach.
+    MediaError
+        If a file is not a readable clip.
+    """
+    from viewer.media import LightChoice, open_clip
+
+    paths = [resolve(folder, ref, allow_outside=allow_outside) for ref in clip.files]
+    if not paths:
+        raise ViewerError("the clip has no file.", where=clip.name, hint="Drop its file on the cell.")
+    light = LightChoice(
+        transfer=clip.light.transfer, range=clip.light.range, matrix=clip.light.matrix, primaries=clip.light.primaries
+    )
+    return open_clip(paths if len(paths) > 1 else paths[0], light=light, threads=threads)
+
+
+class _Jobs:
+    """Runs independent jobs on a few threads, counts progress, stops on request."""
+
+    def __init__(self, total: int, progress: Progress | None, cancelled: Stop | None) -> None:
+        self.total, self.done = total, 0
+        self._progress, self._cancelled = progress, cancelled
+        self._lock = threading.Lock()
+
+    def stop(self) -> bool:
+        return bool(self._cancelled and self._cancelled())
+
+    def step(self) -> None:
+        with self._lock:
+            self.done += 1
+            if self._progress:
+                self._progress(self.done, self.total)
+
+    def run(self, work: Callable[[int], None]) -> None:
+        """Call ``work(index)`` for every job; the first `Cancelled` ends them all."""
+        workers = max(1, min(4, os.cpu_count() or 1, self.total))
+        with ThreadPoolExecutor(workers) as pool:
+            futures = [pool.submit(work, index) for index in range(self.total)]
+            try:
+                for future in futures:
+                    future.result()
+            except BaseException:
+                for future in futures:
+                    future.cancel()
+                raise
+
+
+# --- lining up -----------------------------------------------------------------------------------------------------
+
+
+def align_session(
+    session: Session,
+    folder: Path,
+    *,
+    scenes: Iterable[str] | None = None,
+    allow_outside: bool = False,
+    progress: Progress | None = None,
+    cancelled: Stop | None = None,
+) -> Run:
+    """Line up the clips of each scene with its reference clip.
+
+    Clock maps and poses that the user set by hand (``sync_by`` or ``pose_by`` "hand") are kept.  A clip that cannot be lined
+    up keeps what it had and is named in `troubles`.
+    """
+    wanted = [scene.id for scene in session.scenes] if scenes is None else list(scenes)
+    pairs = []
+    for scene in wanted:
+        reference = session.reference_of(scene)
+        if reference is not None:
+            pairs += [(reference, clip) for clip in session.clips_of(scene)]
+    troubles: list[Trouble] = []
+    warnings: list[str] = []
+    fresh: dict[str, Clip] = {}
+    jobs = _Jobs(len(pairs), progress, cancelled)
+
+    def work(index: int) -> None:
+        from viewer.tasks.align import align_pair
+
+        reference, clip = pairs[index]
+        if jobs.stop():
+            raise Cancelled
+        try:
+            with (
+                open_session_clip(folder, reference, allow_outside=allow_outside) as first,
+                open_session_clip(folder, clip, allow_outside=allow_outside) as second,
+            ):
+                found = align_pair(first, second, same=clip.id == reference.id, cancelled=cancelled)
+        except Cancelled:
+            raise
+        except ViewerError as error:
+            troubles.append(Trouble(clip.id, str(error)))
+        else:
+            common = session.scene(clip.scene).common_time
+            clock = clip.clock if clip.clock and clip.clock.sync_by == "hand" else found.clock if common else None
+            pose = clip.pose if clip.pose and clip.pose.pose_by == "hand" else found.pose
+            if clip.id == reference.id:
+                pose = Pose(pose_by="reference", residual_px=0.0)
+            fresh[clip.id] = replace(clip, clock=clock, pose=pose, circle=found.circle or clip.circle)
+            if pose is None:
+                troubles.append(Trouble(clip.id, f"{clip.name}: not lined up in angle: {found.pose_reason}"))
+            if clock is None and common:
+                troubles.append(Trouble(clip.id, f"{clip.name}: not lined up in time: {found.clock_reason}"))
+            warnings.extend(f"{clip.name}: {text}" for text in found.warnings)
+        jobs.step()
+
+    jobs.run(work)
+    return Run(session.put(*fresh.values()) if fresh else session, tuple(troubles), tuple(warnings))
+
+
+# --- measuring -----------------------------------------------------------------------------------------------------
+
+
+def fingerprint(session: Session, request: Request, clip: Clip) -> str:
+    """Return what a reading was made from, as a short hash: request, regions, clip, its light, camera, pose and helpers."""
+    regions = [asdict(session.region(ident)) for idents in request.regions.values() for ident in idents]
+    for region in regions:
+        region.pop("name")
+        region["overrides"] = region["overrides"].get(clip.id)
+    helpers = [asdict(other) for other in session.clips if other.scene == clip.scene and other.role != "device"]
+    device = session.device(clip.device) if clip.device else None
+    own = {**asdict(clip), "note": "", "take": 0}
+    angle = (device.field_deg, device.objective_mm) if device else None
+    content = [asdict(request), regions, own, helpers, angle, __version__]
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:24]
+
+
+def out_of_date(session: Session) -> set[str]:
+    """Return the ids of readings whose clip, region or settings changed since."""
+    stale = set()
+    known: dict[tuple[str, str], str] = {}
+    for reading in session.readings:
+        key = (reading.request, reading.clip)
+        if key not in known:
+            try:
+                known[key] = fingerprint(session, session.request(reading.request), session.clip(reading.clip))
+            except ViewerError:
+                known[key] = ""
+        if known[key] != reading.made_from:
+            stale.add(reading.id)
+    return stale
+
+
+def missing_readings(session: Session) -> list[tuple[str, str]]:
+    """Return the (request id, clip id) pairs that have no reading, or only outdated ones."""
+    stale = out_of_date(session)
+    fresh = {(reading.request, reading.clip) for reading in session.readings if reading.id not in stale}
+    pairs = ((request.id, clip.id) for request in session.requests for clip in session.clips_of(request.scene))
+    return [pair for pair in pairs if pair not in fresh]
+
+
+def stored(reading: Reading, request: str, clip: str, made_from: str) -> StoredReading:
+    """Return a reading as it stands in the document."""
+    key = "/".join((request, clip, reading.name, reading.of))
+    return StoredReading(
+        id="reading-" + hashlib.sha256(key.encode()).hexdigest()[:16],
+        request=request,
+        clip=clip,
+        name=reading.name,
+        of=reading.of,
+        value=reading.value,
+        unit=reading.unit,
+        low=reading.low,
+        high=reading.high,
+        coverage=reading.coverage,
+        state=reading.state,
+        reason=reading.reason,
+        flags=tuple(flag_words(reading.flags)),
+        frames=reading.frames,
+        pixels=reading.pixels,
+        method=reading.method,
+        made_from=made_from,
+    )
+
+
+def measure_session(
+    session: Session,
+    folder: Path,
+    *,
+    requests: Iterable[str] | None = None,
+    only: Iterable[tuple[str, str]] | None = None,
+    allow_outside: bool = False,
+    progress: Progress | None = None,
+    cancelled: Stop | None = None,
+) -> Run:
+    """Measure every request on every clip of its scene, then compare the devices.
+
+    Parameters
+    ----------
+    requests : iterable of request ids, optional
+        All by default.
+    only : iterable of (request id, clip id), optional
+        Just these pairs (for instance `missing_readings`).
+
+    Returns
+    -------
+    Run
+        A clip that fails is named in `troubles`; the rest goes on.
+    """
+    from viewer.tasks.requests import perform
+
+    chosen = [session.request(ident) for ident in requests] if requests is not None else list(session.requests)
+    pairs = [(request, clip) for request in chosen for clip in session.clips_of(request.scene)]
+    if only is not None:
+        wanted = set(only)
+        pairs = [(request, clip) for request, clip in pairs if (request.id, clip.id) in wanted]
+    troubles: list[Trouble] = []
+    results: dict[tuple[str, str], Result] = {}
+    jobs = _Jobs(len(pairs), progress, cancelled)
+
+    def work(index: int) -> None:
+        request, clip = pairs[index]
+        if jobs.stop():
+            raise Cancelled
+        try:
+            results[request.id, clip.id] = perform(
+                session, folder, request, clip, allow_outside=allow_outside, cancelled=cancelled
+            )
+        except Cancelled:
+            raise
+        except ViewerError as error:
+            troubles.append(Trouble(clip.id, str(error)))
+        jobs.step()
+
+    jobs.run(work)
+    fresh: list[StoredReading] = []
+    for request, clip in pairs:
+        result = results.get((request.id, clip.id))
+        if result is None:
+            continue
+        made_from = fingerprint(session, request, clip)
+        one_take = len(session.clips_of(request.scene, device=clip.device)) < 2
+        for reading in result.readings:
+            marked = reading.with_flags(_flags_of(clip, session, one_take=one_take))
+            fresh.append(stored(marked, request.id, clip.id, made_from))
+    done = {(request.id, clip.id) for request, clip in pairs if (request.id, clip.id) in results}
+    kept = tuple(reading for reading in session.readings if (reading.request, reading.clip) not in done)
+    measured = replace(session, readings=(*kept, *fresh))
+    return Run(replace(measured, verdicts=verdicts_of(measured)), tuple(troubles), (), results)
+
+
+def _flags_of(clip: Clip, session: Session, *, one_take: bool) -> Flag:
+    flags = Flag.ONE_TAKE if one_take else Flag.NONE
+    reference = session.reference_of(clip.scene)
+    if clip.pose is None and reference is not None and reference.id != clip.id:
+        flags |= Flag.NOT_ALIGNED
+    return flags
+
+
+# --- comparing -----------------------------------------------------------------------------------------------------
+
+# What compares devices; the rest describes one clip (its centre, its alias, its level).
+_NOT_COMPARED = {"centre_x", "centre_y", "alias_frequency", "detection_limit", "mean", "edge_angle", "u_prime", "v_prime"}
+
+
+def budgets_of(session: Session) -> dict[tuple[str, str, str], dict[str, tuple[Budget | None, str, str]]]:
+    """Return (request, name, of) -> device id -> (budget over its takes or None, unit, why not)."""
+    clips = {clip.id: clip for clip in session.clips}
+    rows: dict[tuple[str, str, str], dict[str, list[StoredReading]]] = {}
+    for reading in session.readings:
+        clip = clips.get(reading.clip)
+        if clip is None or clip.device is None or reading.name in _NOT_COMPARED or reading.name.endswith("_deg"):
+            continue
+        rows.setdefault((reading.request, reading.name, reading.of), {}).setdefault(clip.device, []).append(reading)
+    return {
+        key: {device: (*_budget(readings), readings[0].unit) for device, readings in per_device.items()}
+        for key, per_device in rows.items()
+    }
+
+
+def _budget(readings: list[StoredReading]) -> tuple[Budget | None, str]:
+    good = [r for r in readings if r.state == "measured" and r.value is not None and r.low is not None and r.high is not None]
+    if not good:
+        reason = next((r.reason for r in readings if r.reason), "it was not measured")
+        return None, reason
+    values = [float(r.value) for r in good if r.value is not None]
+    sigmas = [from_interval(float(r.low or 0.0), float(r.high or 0.0), r.coverage) for r in good]
+    return combine_takes(values, sigmas), ""
+
+
+def verdicts_of(session: Session) -> tuple[StoredVerdict, ...]:
+    """Return the verdicts on every reading that two or more devices share, corrected for their number."""
+    order = {device.id: place for place, device in enumerate(session.devices)}
+    names = {device.id: device.name for device in session.devices}
+    asked: list[tuple[tuple[str, str, str], Device, Device, Comparison]] = []
+    silent: list[StoredVerdict] = []
+    for key, per_device in budgets_of(session).items():
+        request, name, of = key
+        present = sorted(per_device, key=lambda ident: order.get(ident, len(order)))
+        for first, second in combinations(present, 2):
+            a, why_a, unit = per_device[first]
+            b, why_b, _ = per_device[second]
+            if a is None or b is None:
+                word = no_answer(name, of, names[first], names[second], why_a or why_b)
+                silent.append(
+                    StoredVerdict(
+                        request=request, name=name, of=of, first=first, second=second, word=word.word, sentence=word.sentence
+                    )
+                )
+                continue
+            matter = matter_for(name, session.preferences.matters)
+            comparison = compare(name, of, unit, (names[first], a), (names[second], b), matter=matter)
+            asked.append((key, session.device(first), session.device(second), comparison))
+    words = decide_all([row[3] for row in asked])
+    spoken = [
+        StoredVerdict(
+            request=key[0],
+            name=key[1],
+            of=key[2],
+            first=first.id,
+            second=second.id,
+            word=verdict.word,
+            sentence=verdict.sentence,
+            difference=comparison.difference,
+            low=comparison.interval[0],
+            high=comparison.interval[1],
+        )
+        for (key, first, second, comparison), verdict in zip(asked, words, strict=True)
+    ]
+    return (*spoken, *silent)
+
+
+__all__ = [
+    "Run",
+    "Trouble",
+    "align_session",
+    "budgets_of",
+    "fingerprint",
+    "measure_session",
+    "missing_readings",
+    "open_session_clip",
+    "out_of_date",
+    "stored",
+    "verdicts_of",
+]
