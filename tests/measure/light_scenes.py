@@ -1,0 +1,94 @@
+"""A small simulator for tests of bloom, edge and glow: its profiles come from scipy, not from the code under test.
+
+Light is averaged over each pixel by a 3 x 3 Gauss-Legendre rule.  Loaded by path (see `load` in the test files), because test
+folders are no packages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+from scipy.special import erf
+from scipy.stats import ncx2
+
+NODES = np.array([-np.sqrt(0.6), 0.0, np.sqrt(0.6)]) / 2
+WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18
+
+
+def over_pixels(function: Callable[[np.ndarray, np.ndarray], np.ndarray], rows: int, cols: int) -> np.ndarray:
+    """Average function(x, y) over each pixel."""
+    yy, xx = np.mgrid[:rows, :cols].astype(float)
+    total = np.zeros((rows, cols))
+    for dy, wy in zip(NODES, WEIGHTS):
+        for dx, wx in zip(NODES, WEIGHTS):
+            total += wy * wx * function(xx + dx, yy + dy)
+    return total
+
+
+def disc(radius: float, sigma: float) -> Callable[[np.ndarray], np.ndarray]:
+    """Disc of `radius` blurred by `sigma`, by scipy's noncentral chi-square."""
+    grid = np.linspace(0, radius + 8 * sigma, 3000)
+    level = ncx2.cdf((radius / sigma) ** 2, 2, (grid / sigma) ** 2)
+    return lambda r: np.interp(r, grid, level, right=0.0)
+
+
+def gauss(sigma: float) -> Callable[[np.ndarray], np.ndarray]:
+    return lambda r: np.exp(-0.5 * (r / sigma) ** 2)
+
+
+def wing(scale: float, power: float) -> Callable[[np.ndarray], np.ndarray]:
+    return lambda r: (1 + (r / scale) ** 2) ** (-power / 2)
+
+
+def lamp(
+    rows: int,
+    cols: int,
+    centre: tuple[float, float],
+    parts: list[tuple[float, Callable[[np.ndarray], np.ndarray]]],
+) -> np.ndarray:
+    """Light of one lamp: the sum of amplitude times profile."""
+    x0, y0 = centre
+
+    def light(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        r = np.hypot(x - x0, y - y0)
+        return sum(a * profile(r) for a, profile in parts)
+
+    return over_pixels(light, rows, cols)
+
+
+def field_stop(rows: int, cols: int, centre: tuple[float, float], radius: float, sigma: float = 1.5) -> np.ndarray:
+    """Transmission of a round field stop with a soft edge."""
+    return over_pixels(
+        lambda x, y: 0.5 * (1 - erf((np.hypot(x - centre[0], y - centre[1]) - radius) / sigma / 2**0.5)), rows, cols
+    )
+
+
+def trees(rows: int, cols: int, seed: int, *, level: float, depth: float, grain: float = 3.0) -> np.ndarray:
+    """A leafy texture: positive, correlated over `grain` px, relative depth `depth`."""
+    noise = gaussian_filter(np.random.default_rng(seed).standard_normal((rows, cols)), grain)
+    return level * np.clip(1 + depth * noise / noise.std(), 0.05, None)
+
+
+def edge(
+    rows: int,
+    cols: int,
+    *,
+    angle_deg: float,
+    sigma: float,
+    dark: float,
+    bright: float,
+    offset: float = 0.0,
+    curvature: float = 0.0,
+) -> np.ndarray:
+    """A straight (or parabolic) edge of Gaussian blur, bright on the side of the normal at `angle_deg` from +x towards +y."""
+    a = np.deg2rad(angle_deg)
+    cx, cy = 0.5 * (cols - 1), 0.5 * (rows - 1)
+
+    def light(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        d = (x - cx) * np.cos(a) + (y - cy) * np.sin(a) - offset
+        t = -(x - cx) * np.sin(a) + (y - cy) * np.cos(a)
+        return dark + (bright - dark) * 0.5 * (1 + erf((d - 0.5 * curvature * t**2) / sigma / 2**0.5))
+
+    return over_pixels(light, rows, cols)
