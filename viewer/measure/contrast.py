@@ -227,12 +227,12 @@ def why_not(bright: Patch, dark: Patch, sides: Sides) -> str | None:
         return "The dark region is clipped: film again with a shorter exposure, or mark the regions the other way round."
     if bright.black > 0.5 and dark.black > 0.5:
         return "Both regions are at the black of the recording: film again with a longer exposure or more gain."
-    if sides.bright + sides.dark <= 3.0 * math.hypot(sides.bright_sigma, sides.dark_sigma) or sides.bright <= 0:
-        return "No light is left in the regions above the dark level: film brighter, or check the dark clip's settings."
     if sides.dark < -max(4.0 * sides.dark_sigma, 0.02 * sides.bright):
         return (
-            "The dark region is darker than the dark level: film the dark clip at the same settings, lens and eyepiece capped."
+            "The dark region is darker than the dark level: film a dark clip, lens and eyepiece capped, at the same settings."
         )
+    if sides.bright + sides.dark <= 3.0 * math.hypot(sides.bright_sigma, sides.dark_sigma) or sides.bright <= 0:
+        return "No light is left in the regions above the dark level: film brighter, or check the dark clip's settings."
     return None
 
 
