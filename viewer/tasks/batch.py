@@ -174,7 +174,7 @@ def run_here(
             raise
 
 
-def run_on_cluster(items: Sequence[Item], address: str) -> Iterator[Outcome]:
+def run_on_cluster(items: Sequence[Item], address: str, *, timeout_s: float = 10.0) -> Iterator[Outcome]:
     """Yield outcomes as they come from a running cluster of the optional package ``distributed``.
 
     Raises
@@ -188,7 +188,7 @@ def run_on_cluster(items: Sequence[Item], address: str) -> Iterator[Outcome]:
     except ImportError:
         raise UsageError("no cluster support is installed.", hint="Install it with: pip install 'gloaming[cluster]'") from None
     try:
-        client = Client(address, timeout="10s", set_as_default=False)
+        client = Client(address, timeout=timeout_s, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as error:
         raise UsageError(f"no scheduler answers at {address} ({error}).") from None
     try:
