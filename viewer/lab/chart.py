@@ -35,7 +35,7 @@ def group(canvas: Canvas, x: float, y: float, number: int, marks: dict[str, Mark
         size = 2.5 * degrees_of(1 / lpmm, DISTANCE_M)
         gap = 0.24 * size + 0.14
         for way, left in (("v", x), ("h", x + size + gap)):
-            marks[f"{lpmm:.4f}/{way}"] = bars(canvas, left, y, lpmm, way)
+            marks[f"{lpmm:.4g}/{way}"] = bars(canvas, left, y, lpmm, way)
         canvas.text(str(element), x - 0.34 * size - 0.22, y + 0.66 * size, 0.3 * size + 0.08, INK)
         y += size + gap
 
@@ -53,9 +53,9 @@ def make_chart(seed: int = 101) -> Scene:
     group(canvas, 0.7, -7.3, -4, marks)
     group(canvas, 5.4, -7.3, -3, marks)
     for n, value in enumerate(PATCHES):
-        y = -2.9 + 1.72 * n
-        canvas.rect(5.3, y, 2.6, 1.72, value)
-        marks[f"patch-{n + 1}"] = Mark(kind="rect", place=(5.75, y + 0.36, 1.7, 1.0), note=f"reflectance {value}")
+        top = -2.9 + 1.72 * n
+        canvas.rect(5.3, top, 2.6, 1.72, value)
+        marks[f"patch-{n + 1}"] = Mark(kind="rect", place=(5.75, top + 0.36, 1.7, 1.0), note=f"reflectance {value}")
     _slanted_square(canvas, marks)
     canvas.text("LIGHT BOX 2", 0.7, 7.55, 0.42, INK)
     canvas.text("2.0 m", 5.3, 7.55, 0.42, INK)
@@ -99,8 +99,8 @@ def _room(canvas: Canvas, rng: np.random.Generator) -> None:
     grain = smooth_noise(canvas.size, 10, rng, aspect=18)
     wall = smooth_noise(canvas.size, 60, rng)
     light = spill * (1 - bench) * (0.55 + 0.04 * wall) + spill * bench * (1.5 + 0.18 * grain)
-    for top in (-14.0, -19.0):
-        light *= 1 - 0.5 * np.exp(-(((y - top) / 0.12) ** 2))
+    for shelf in (-14.0, -19.0):
+        light = light * (1 - 0.5 * np.exp(-(((y - shelf) / 0.12) ** 2)))
     canvas.light[...] = np.maximum(light, 1e-4)
     canvas.polygon(np.array([[-14.6, 7.6], [-11.8, 7.6], [-11.6, 12.4], [-14.8, 12.4]]), 0.010)
     canvas.polygon(np.array([[-14.1, 6.9], [-12.3, 6.9], [-12.3, 7.6], [-14.1, 7.6]]), 0.022)

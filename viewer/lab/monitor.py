@@ -83,9 +83,9 @@ def _curve(canvas: Canvas, x: float, y: float, w: float, h: float) -> None:
 def _office(canvas: Canvas, rng: np.random.Generator) -> None:
     x, y = canvas.axes()
     x0, y0, w, h = SCREEN
-    glow = 0.0035 + 0.012 * np.exp(-np.hypot(x, 1.15 * y) / 8)
+    glow = 0.014 + 0.050 * np.exp(-np.hypot(x, 1.15 * y) / 8)
     wall = glow * (1 + 0.05 * smooth_noise(canvas.size, 50, rng))
-    desk = (0.010 + 0.10 * np.exp(-np.hypot(x / 1.5, y - 7.5) / 3.6)) * (
+    desk = (0.034 + 0.16 * np.exp(-np.hypot(x / 1.5, y - 7.5) / 3.6)) * (
         1 + 0.12 * smooth_noise(canvas.size, 5, rng, aspect=20)
     )
     canvas.light[...] = np.where(y < 8.0, wall, desk)
@@ -99,7 +99,7 @@ def _office(canvas: Canvas, rng: np.random.Generator) -> None:
     canvas.rect(x0, y0, w, h, 0.0)
     for row in range(4):
         for key in range(15):
-            shade = 0.020 + 0.012 * rng.uniform()
+            shade = 0.045 + 0.025 * rng.uniform()
             canvas.rect(-8.2 + 1.06 * key + 0.16 * row, 10.4 + 0.92 * row, 0.86, 0.66, shade)
     canvas.polygon(np.array([[11.0, 8.6], [14.2, 8.6], [13.9, 12.9], [11.3, 12.9]]), 0.026)
     canvas.polygon(np.array([[11.0, 8.6], [11.7, 8.6], [11.9, 12.9], [11.3, 12.9]]), 0.075)

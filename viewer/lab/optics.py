@@ -27,7 +27,10 @@ class Spread:
 
     def transfer(self, shape: tuple[int, int]) -> np.ndarray:
         """Return the optical transfer function on the half-plane grid of `scipy.fft.rfft2`, real, 1 at zero frequency."""
-        f = np.hypot(scipy.fft.fftfreq(shape[0])[:, None], scipy.fft.rfftfreq(shape[1])[None, :])
+        return self.response(np.hypot(scipy.fft.fftfreq(shape[0])[:, None], scipy.fft.rfftfreq(shape[1])[None, :]))
+
+    def response(self, f: np.ndarray) -> np.ndarray:
+        """Return the transfer function at radial frequencies f, cycles/px."""
         total = (1 - self.halo_share - self.veil_share) * gauss_mtf(f, self.sigma_px)
         if self.halo_share:
             total = total + self.halo_share * disc_mtf(f, self.halo_radius_px) * gauss_mtf(f, self.halo_sigma_px)

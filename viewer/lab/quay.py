@@ -47,10 +47,14 @@ def make_quay(seed: int = 202) -> Scene:
 
 
 def _lamp(canvas: Canvas, x: float, y: float, flux: float) -> None:
-    """Add a lamp: a small bright disc whose light sums to `flux`."""
+    canvas.light[...] += lamp_disc(canvas, x, y, flux)
+
+
+def lamp_disc(canvas: Canvas, x: float, y: float, flux: float) -> np.ndarray:
+    """Return a lamp's light over the sheet: a small bright disc whose light sums to `flux` (unit x deg2)."""
     cx, cy = canvas.axes()
     disc = np.clip(0.5 + (LAMP_RADIUS_DEG - np.hypot(cx - x, cy - y)) * canvas.per_degree, 0, 1)
-    canvas.light[...] += (flux / (disc.sum() / canvas.per_degree**2) * disc).astype(np.float32)
+    return np.asarray(flux / (disc.sum() / canvas.per_degree**2) * disc, np.float32)
 
 
 def _night(canvas: Canvas, rng: np.random.Generator) -> None:
@@ -131,4 +135,4 @@ def _pools(canvas: Canvas, rng: np.random.Generator) -> None:
     canvas.light[...] += added.astype(np.float32)
 
 
-__all__ = ["LAMPS", "LAMP_RADIUS_DEG", "PAIR", "make_quay"]
+__all__ = ["LAMPS", "LAMP_RADIUS_DEG", "PAIR", "lamp_disc", "make_quay"]

@@ -45,7 +45,6 @@ class Take:
     clock: Clock = Clock()
     full_light: float = 1.0
     capped: bool = False
-    tube_age: float = 1.0
 
     @property
     def duration_s(self) -> float:
@@ -72,6 +71,7 @@ class Renderer:
             self.origin = (int(low[0]), int(low[1]))
             self.shape = (int(high[1] - low[1] + 1), int(high[0] - low[0] + 1))
         self.rng = np.random.default_rng([take.seed, 7])
+        self.light = np.zeros((view.height, view.width), np.float32)
 
     @cached_property
     def centre(self) -> tuple[float, float]:
@@ -221,7 +221,7 @@ class Renderer:
         electrons = light * np.float32(self.electrons_per_unit) + np.float32(self.ebi_electrons)
         if pulsing:
             electrons = electrons * gate[:, None].astype(np.float32)
-        return self._finish(blur(electrons, self.spot_px), gain)
+        return self.finish(blur(electrons, self.spot_px), gain)
 
     @property
     def spot_px(self) -> float:
@@ -229,7 +229,8 @@ class Renderer:
         tube = self.take.tube
         return tube.spot_sigma_deg * self.take.view.px_per_degree if tube else 0.0
 
-    def _finish(self, glow: np.ndarray, gain: np.ndarray) -> np.ndarray:
+    def finish(self, glow: np.ndarray, gain: np.ndarray) -> np.ndarray:
+        """Return the light behind the eyepiece of a cathode current (electrons) and the gain of each row."""
         scale = (gain / (self.electrons_per_unit * self.take.full_light)).astype(np.float32)
         return np.asarray(glow * scale[:, None] * self.pattern * self.stop, np.float32)
 
@@ -251,11 +252,12 @@ class Renderer:
             electrons = light * np.float32(self.electrons_per_unit) + np.float32(self.ebi_electrons)
             electrons *= gate[:, None].astype(np.float32)
             events = take.tube.sample(electrons, self.rng, spot_sigma_px=self.spot_px, inside=self.inside)
-            window = self._finish(events, gain)
+            window = self.finish(events, gain)
         picture = np.zeros((take.view.height, take.view.width), np.float32)
         x, y = self.origin
         picture[y : y + self.shape[0], x : x + self.shape[1]] = window
-        return take.camera.signal(take.camera.expose(picture, self.rng), self.tint)
+        self.light = take.camera.expose(picture, self.rng)
+        return take.camera.signal(self.light, self.tint)
 
     @cached_property
     def tint(self) -> np.ndarray:

@@ -44,9 +44,15 @@ class View:
         return np.asarray((theirs @ np.linalg.inv(mine))[:2])
 
     def rect(self, x: float, y: float, w: float, h: float) -> tuple[int, int, int, int]:
-        """Return the whole-pixel box inside the picture of a box in degrees (its bounds if turned)."""
-        corners = self.to_px(np.array([[x, y], [x + w, y], [x, y + h], [x + w, y + h]]))
-        low, high = np.ceil(corners.min(0)).astype(int), np.floor(corners.max(0)).astype(int)
+        """Return the whole-pixel box (x, y, w, h) that keeps the centre and size of a box in degrees, upright in the picture.
+
+        A turned picture turns the box's content; the box is shrunk so that it stays inside what it names.
+        """
+        centre = self.to_px(np.array([[x + w / 2, y + h / 2]]))[0]
+        angle = np.radians(self.rotation_deg)
+        grown = abs(np.cos(angle)) + abs(np.sin(angle)) * max(w / h, h / w)
+        half = 0.5 * self.px_per_degree * np.array([w, h]) / grown
+        low, high = np.ceil(centre - half).astype(int), np.floor(centre + half).astype(int)
         return int(low[0]), int(low[1]), int(high[0] - low[0] + 1), int(high[1] - low[1] + 1)
 
     def sheet_to_px(self, canvas: Canvas) -> np.ndarray:
