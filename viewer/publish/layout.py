@@ -1,0 +1,165 @@
+"""Where things stand on a still: pictures as large as they can be, texts on a grid below or beside them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from viewer.errors import UsageError
+
+SHAPES: dict[str, tuple[int, int]] = {
+    "16:9": (1920, 1080),
+    "square": (1440, 1440),
+    "portrait": (1080, 1350),
+    "print": (3508, 2480),
+}
+LAYOUTS = ("row", "column", "grid", "large")
+MOST_PANES = 6
+# Words in a column narrower than this many em take two lines a reading.
+WORDS_EM = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle of whole px."""
+
+    x: int
+    y: int
+    w: int
+    h: int
+
+    @property
+    def right(self) -> int:
+        """First column beyond."""
+        return self.x + self.w
+
+    @property
+    def bottom(self) -> int:
+        """First row beyond."""
+        return self.y + self.h
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """Room for one device: its picture, and its words below (`beside` false) or to the right.
+
+    `share` is how large the picture is against one that had the cell for itself.
+    """
+
+    picture: Box
+    words: Box
+    beside: bool
+    share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """The whole still: size, type size, and the boxes of its parts."""
+
+    width: int
+    height: int
+    em: float
+    margin: int
+    header: Box
+    body: Box
+    footer: Box
+
+    @property
+    def line(self) -> float:
+        """Height of a line of quiet text."""
+        return 1.4 * self.em
+
+
+def page(shape: str, size: tuple[int, int] | None, footer_lines: int) -> Page:
+    """Return the page of a shape; `size` overrules its px.
+
+    The smallest text is 2.2 % of the picture's height on screens (readable on a phone), and 3.4 mm on paper.
+
+    Raises
+    ------
+    UsageError
+        For an unknown shape or a size under 320 px.
+    """
+    if shape not in SHAPES:
+        raise UsageError(f"unknown shape {shape!r}.", hint=f"Choose one of {', '.join(SHAPES)}.")
+    width, height = size or SHAPES[shape]
+    if min(width, height) < 320:
+        raise UsageError(f"a still of {width} x {height} px holds no readable text.", hint="Use 320 px or more.")
+    em = (0.0165 if shape == "print" else 0.022) * height
+    margin = round(1.7 * em)
+    head, foot = round(2.3 * em), round(footer_lines * 1.4 * em + 1.1 * em)
+    inner = width - 2 * margin
+    return Page(
+        width=width,
+        height=height,
+        em=em,
+        margin=margin,
+        header=Box(margin, margin, inner, head),
+        body=Box(margin, margin + head, inner, height - 2 * margin - head - foot),
+        footer=Box(margin, height - margin - foot, inner, foot),
+    )
+
+
+def cells(page: Page, layout: str, count: int, aspect: float, words_height: float, *, below: bool = False) -> list[Cell]:
+    """Return the cells of `count` devices whose pictures have `aspect` (width / height).
+
+    Parameters
+    ----------
+    layout : {"row", "column", "grid", "large"}
+        ``large`` is for its first picture only; the rest of the page is the caller's.
+    words_height : float
+        Height of the words below a picture, px.
+    below : bool
+        Never put words beside a picture.
+
+    Raises
+    ------
+    UsageError
+        For an unknown layout or a count outside 1..6.
+    """
+    if layout not in LAYOUTS:
+        raise UsageError(f"unknown layout {layout!r}.", hint=f"Choose one of {', '.join(LAYOUTS)}.")
+    if not 1 <= count <= MOST_PANES:
+        raise UsageError(f"a still holds 1 to {MOST_PANES} pictures, not {count}.", hint="Choose fewer clips.")
+    cols = {"row": count, "column": 1, "grid": math.ceil(math.sqrt(count)), "large": 1}[layout]
+    if layout == "grid" and count == 2:
+        cols = 1 if page.height > page.width else 2
+    rows = math.ceil(count / cols)
+    gap = round(page.em)
+    w = (page.body.w - (cols - 1) * gap) // cols
+    h = (page.body.h - (rows - 1) * gap) // rows
+    boxes = [Box(page.body.x + (n % cols) * (w + gap), page.body.y + (n // cols) * (h + gap), w, h) for n in range(count)]
+    shifts = [(n % cols) / (cols - 1) if cols > 1 else 0.0 for n in range(count)]
+    return [_cell(box, aspect, words_height, gap, shift, below) for box, shift in zip(boxes, shifts, strict=True)]
+
+
+def _cell(box: Box, aspect: float, words_height: float, gap: int, shift: float, only_below: bool) -> Cell:
+    """Return the cell with the larger picture: words below, or beside.  `shift` is 0 for left, 1 for right in its box."""
+    below = _fit(box.w, box.h - words_height, aspect)
+    least_words = max(0.3 * box.w, WORDS_EM * gap)
+    beside = _fit(box.w - least_words - gap, box.h, aspect)
+    # A picture as high as its cell leaves its side empty: words go there unless that costs the picture.
+    full = _fit(box.w, box.h, aspect)[0]
+    idle = box.w - below[0] > 0.35 * box.w
+    if not only_below and beside[0] > (0.85 if idle else 1.15) * below[0]:
+        w, h = beside
+        picture = Box(box.x, box.y + (box.h - h) // 2, w, h)
+        return Cell(picture, Box(box.x + w + gap, picture.y, box.w - w - gap, h), True, w / full)
+    w, h = below
+    wide = min(box.w, max(w, WORDS_EM * gap))
+    left = box.x + round((box.w - wide) * shift)
+    return Cell(Box(left, box.y, w, h), Box(left, box.y + h, wide, box.h - h), False, w / full)
+
+
+def _fit(w: float, h: float, aspect: float) -> tuple[int, int]:
+    wide = max(16, int(min(w, h * aspect)))
+    return wide, max(16, round(wide / aspect))
+
+
+def nice_length(most: float) -> float:
+    """Return the largest of 1, 2, 5 times a power of ten that is at most `most`."""
+    power = 10.0 ** math.floor(math.log10(most))
+    return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= most * (1 + 1e-9))
+
+
+__all__ = ["LAYOUTS", "MOST_PANES", "SHAPES", "Box", "Cell", "Page", "cells", "nice_length", "page"]

@@ -1,0 +1,216 @@
+"""What is drawn on a picture: regions, notes, magnified insets, a scale bar; all anchored in the scene."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from viewer.publish.canvas import Canvas
+from viewer.publish.gather import Gathered, Pane
+from viewer.publish.layout import Box, nice_length
+from viewer.publish.rendering import show
+from viewer.publish.text import width as text_width
+from viewer.publish.view import View
+from viewer.session.model import Note, Region, Rendering
+from viewer.tasks.carry import carried
+
+INK, RIM = "#ffffff", "#000000"
+_RECTS = ("rect", "edge", "bars")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Place:
+    """Where one pane's picture stands on the canvas, and how scene places get there."""
+
+    box: Box
+    view: View
+    em: float
+
+    @property
+    def scale(self) -> float:
+        """Canvas px per reference px."""
+        return self.box.w / self.view.w
+
+    @property
+    def clip(self) -> tuple[float, float, float, float]:
+        """The picture's rectangle, for clipping."""
+        return float(self.box.x), float(self.box.y), float(self.box.w), float(self.box.h)
+
+    def point(self, x: float, y: float) -> tuple[float, float]:
+        """Return the canvas place (corner coordinates) of a reference place (pixel centres whole numbers)."""
+        return self.box.x + (x - self.view.x) * self.scale, self.box.y + (y - self.view.y) * self.scale
+
+    def rect(self, x: float, y: float, w: float, h: float) -> tuple[float, float, float, float]:
+        """Return the canvas rectangle of reference px x .. x + w - 1."""
+        left, top = self.point(x - 0.5, y - 0.5)
+        return left, top, w * self.scale, h * self.scale
+
+
+def in_scene(region: Region, pane: Pane) -> tuple[float, ...]:
+    """Return a region's geometry in the reference plane, a clip's own override carried back."""
+    if pane.clip.id not in region.overrides:
+        return region.geometry
+    geometry = carried(region, pane.clip)
+    m = pane.place.matrix
+    scale = math.sqrt(abs(float(np.linalg.det(m[:, :2]))))
+    if region.kind in (*_RECTS, "ellipse"):
+        x, y, w, h = geometry
+        cx, cy = m[:, :2] @ np.array([x + 0.5 * (w - 1), y + 0.5 * (h - 1)]) + m[:, 2]
+        return float(cx - 0.5 * (w * scale - 1)), float(cy - 0.5 * (h * scale - 1)), w * scale, h * scale
+    points = np.array(geometry, float).reshape(-1, 2) @ m[:, :2].T + m[:, 2]
+    return tuple(float(v) for v in points.ravel())
+
+
+def draw_region(canvas: Canvas, place: Place, region: Region, pane: Pane, letter: str) -> None:
+    """Draw the outline of a region and its letter."""
+    geometry = in_scene(region, pane)
+    width = max(1.5, 0.075 * place.em)
+    if region.kind in (*_RECTS, "ellipse"):
+        x, y, w, h = place.rect(*geometry)
+        if region.kind == "ellipse":
+            canvas.ellipse(x, y, w, h, INK, width, halo=RIM, clip=place.clip)
+        else:
+            corners = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
+            canvas.line(corners, INK, width, halo=RIM, closed=True, clip=place.clip)
+        _letter(canvas, place, letter, x + w, y)
+    elif region.kind == "line":
+        ends = [place.point(*geometry[:2]), place.point(*geometry[2:4])]
+        canvas.line(ends, INK, width, halo=RIM, clip=place.clip)
+        _letter(canvas, place, letter, *ends[1])
+    else:
+        x, y = place.point(*geometry[:2])
+        near, far = 0.55 * place.em, 0.95 * place.em
+        for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            ends = [(x + dx * near, y + dy * near), (x + dx * far, y + dy * far)]
+            canvas.line(ends, INK, width, halo=RIM, clip=place.clip)
+        _letter(canvas, place, letter, x + far, y - 0.4 * place.em)
+
+
+def _letter(canvas: Canvas, place: Place, letter: str, x: float, y: float) -> None:
+    if not letter:
+        return
+    em, box = place.em, place.box
+    wide = text_width(letter, em, "bold")
+    x = min(max(x + 0.25 * em, box.x + 0.2 * em), box.right - wide - 0.3 * em)
+    y = min(max(y + 0.75 * em, box.y + 1.0 * em), box.bottom - 0.3 * em)
+    canvas.text(x, y, letter, em, INK, face="bold", halo=RIM)
+
+
+def draw_note(canvas: Canvas, place: Place, note: Note, gathered: Gathered, pane: Pane, rendering: Rendering) -> None:
+    """Draw one note."""
+    width = max(2.0, 0.1 * place.em)
+    if note.kind == "arrow":
+        _arrow(canvas, place.point(*note.geometry[:2]), place.point(*note.geometry[2:4]), width, place)
+        _note_text(canvas, place, note.text, *place.point(*note.geometry[:2]))
+    elif note.kind in ("box", "ellipse"):
+        x, y, w, h = place.rect(*note.geometry[:4])
+        if note.kind == "ellipse":
+            canvas.ellipse(x, y, w, h, INK, width, halo=RIM, clip=place.clip)
+        else:
+            canvas.line([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], INK, width, halo=RIM, closed=True, clip=place.clip)
+        _note_text(canvas, place, note.text, x, y - 0.4 * place.em)
+    elif note.kind == "text":
+        _note_text(canvas, place, note.text, *place.point(*note.geometry[:2]))
+    elif note.kind == "inset":
+        draw_inset(canvas, place, note, pane, rendering)
+    elif note.kind == "scale_bar":
+        x, y = place.point(*note.geometry[:2])
+        scale_bar(canvas, x, y, place.em, gathered, place.scale, most=0.3 * place.box.w, ink=INK, rim=RIM)
+
+
+def _note_text(canvas: Canvas, place: Place, text: str, x: float, y: float) -> None:
+    wide = text_width(text, place.em, "bold")
+    x = min(max(x, place.box.x + 0.3 * place.em), max(place.box.x + 0.3 * place.em, place.box.right - wide - 0.3 * place.em))
+    y = min(max(y, place.box.y + 1.1 * place.em), place.box.bottom - 0.4 * place.em)
+    if text:
+        canvas.text(x, y, text, place.em, INK, face="bold", halo=RIM)
+
+
+def _arrow(canvas: Canvas, start: tuple[float, float], tip: tuple[float, float], width: float, place: Place) -> None:
+    dx, dy = tip[0] - start[0], tip[1] - start[1]
+    length = math.hypot(dx, dy) or 1.0
+    ux, uy = dx / length, dy / length
+    head = 0.7 * place.em
+    base = (tip[0] - head * ux, tip[1] - head * uy)
+    canvas.line([start, base], INK, width, halo=RIM, clip=place.clip)
+    side = 0.42 * head
+    triangle = [tip, (base[0] - side * uy, base[1] + side * ux), (base[0] + side * uy, base[1] - side * ux)]
+    canvas.line(triangle, RIM, 0.8 * width, closed=True, clip=place.clip)
+    canvas.polygon(triangle, INK, clip=place.clip)
+
+
+def inset_factor(width: float, height: float, room_w: float, room_h: float) -> int:
+    """Return by which whole number px are repeated so that `width` x `height` px fill the room but do not exceed it."""
+    return max(1, int(min(room_w / max(width, 1.0), room_h / max(height, 1.0))))
+
+
+def inset_pixels(pane: Pane, geometry: Sequence[float], factor: int, rendering: Rendering) -> np.ndarray:
+    """Return the clip's own pixels of a rectangle (reference px), each repeated `factor` times; nothing is smoothed."""
+    x, y, w, h = geometry[:4]
+    m = pane.place.matrix
+    centre = np.array([x + 0.5 * (w - 1), y + 0.5 * (h - 1)])
+    cx, cy = np.linalg.solve(m[:, :2], centre - m[:, 2])
+    scale = math.sqrt(abs(float(np.linalg.det(m[:, :2]))))
+    cols, rows = max(1, round(w / scale)), max(1, round(h / scale))
+    x0, y0 = round(cx - 0.5 * (cols - 1)), round(cy - 0.5 * (rows - 1))
+    high, wide = pane.clipped.shape
+    ys, xs = np.clip(np.arange(y0, y0 + rows), 0, high - 1), np.clip(np.arange(x0, x0 + cols), 0, wide - 1)
+    part = np.ix_(ys, xs)
+    gain = pane.gain if rendering == "brightness_matched" else 1.0
+    shown = show(pane.light[part], pane.clipped[part], pane.transfer, pane.primaries, rendering=rendering, gain=gain)
+    return shown.repeat(factor, axis=0).repeat(factor, axis=1)
+
+
+def draw_inset(canvas: Canvas, place: Place, note: Note, pane: Pane, rendering: Rendering) -> None:
+    """Draw a magnified piece in the corner farthest from what it shows, joined to it by its outline and factor."""
+    x, y, w, h = place.rect(*note.geometry[:4])
+    box, width = place.box, max(1.5, 0.075 * place.em)
+    room = 0.5 * min(box.w, box.h)
+    wanted = int(float(note.settings.get("factor", 0)))
+    factor = wanted or inset_factor(note.geometry[2], note.geometry[3], room, room)
+    pixels = inset_pixels(pane, note.geometry, factor, rendering)
+    left = x + 0.5 * w > box.x + 0.5 * box.w
+    top = y + 0.5 * h > box.y + 0.5 * box.h
+    high, wide = pixels.shape[:2]
+    ix = box.x if left else box.right - wide
+    iy = box.y if top else box.bottom - high
+    canvas.line([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], INK, width, halo=RIM, closed=True, clip=place.clip)
+    canvas.picture(pixels, ix, iy)
+    edge = [(ix, iy), (ix + wide, iy), (ix + wide, iy + high), (ix, iy + high)]
+    canvas.line(edge, INK, width, halo=RIM, closed=True, clip=place.clip)
+    text = f"×{factor}" + (f"  {note.text}" if note.text else "")
+    ty = iy + high + 1.05 * place.em if top else iy - 0.4 * place.em
+    tx = ix + 0.3 * place.em if left else ix + wide - 0.3 * place.em
+    canvas.text(tx, ty, text, place.em, INK, face="bold", halo=RIM, align="left" if left else "right")
+
+
+def scale_bar(
+    canvas: Canvas,
+    x: float,
+    y: float,
+    em: float,
+    gathered: Gathered,
+    scale: float,
+    *,
+    most: float,
+    ink: str,
+    rim: str | None = None,
+    align_right: bool = False,
+) -> float:
+    """Draw a bar of whole degrees (px of the reference clip where the scale is not known) and return its width."""
+    per_unit = (gathered.scale.px_per_degree or 1.0) * scale
+    length = nice_length(most / per_unit)
+    wide = length * per_unit
+    text = f"{length:g}°" if gathered.scale.px_per_degree else f"{length:g} px"
+    x0 = x - wide if align_right else x
+    tick, width = 0.35 * em, max(2.0, 0.09 * em)
+    bar = [(x0, y - tick), (x0, y), (x0 + wide, y), (x0 + wide, y - tick)]
+    canvas.line(bar, ink, width, halo=rim)
+    canvas.text(x0 + 0.5 * wide, y - 0.55 * em, text, em, ink, align="centre", halo=rim)
+    return wide
+
+
+__all__ = ["Place", "draw_inset", "draw_note", "draw_region", "in_scene", "inset_factor", "inset_pixels", "scale_bar"]

@@ -1,0 +1,193 @@
+"""Readings, settings and moments in words: one place, so that still, card, report and window say the same."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from viewer.session.model import CameraMode, Clip, Device, StoredReading
+
+CAUTION = "Filmed footage of these units and takes. Not for driving, flying or aiming. May flicker."
+CAUTIONS = (
+    "Flicker: clips and stills of gated devices can flash. The scan follows WCAG 2.x and BT.1702; passing it is no medical "
+    "clearance. Keep a flash warning beside clips that flicker.",
+    "Bright light can damage an intensifier for good, powered or not: cap on, no sun, lamps or lasers, short exposures in "
+    "point-light tests.",
+    "High voltage: inside are thousands of volts, also after switch-off. Nothing here asks anyone to open a device.",
+    "Infrared lasers: no blink reflex protects against an invisible beam. Do not aim at people, vehicles, aircraft or "
+    "reflective surfaces.",
+    "These results describe filmed footage. Do not drive, fly, aim or judge safety by them.",
+    "Device data and performance figures may be controlled in some countries: check local law before publishing them.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """The plain name of a reading, and how far it goes."""
+
+    label: str
+    meaning: str = ""
+
+
+QUANTITIES: dict[str, Quantity] = {
+    "michelson": Quantity("Michelson contrast", "(bright - dark) / (bright + dark) of the two regions' mean light"),
+    "weber": Quantity("Weber contrast", "(bright - dark) / dark"),
+    "rms": Quantity("RMS contrast", "spread of light over its mean"),
+    "cnr": Quantity("Contrast to noise", "difference of the regions over the noise of single pixels"),
+    "core_radius": Quantity("Clipped core radius", "how far recording is at its limit; follows the exposure"),
+    "halo_radius": Quantity("Halo radius", "where the disc of light around a lamp falls most steeply"),
+    "half_radius": Quantity("Half-level radius", "where the light has fallen to half of its unclipped level"),
+    "bloom_radius": Quantity("Bloom radius", "where the added light falls under 10 % of the local background"),
+    "modulation_frequency": Quantity("Modulation frequency", "frequency of the light's pulsing"),
+    "modulation_depth": Quantity("Modulation depth", "percent flicker, corrected for the shutter"),
+    "flicker_index": Quantity("Flicker index", "area above the mean over the whole area of one cycle"),
+    "alias_frequency": Quantity("Beat in the clip", "the rate at which the modulation shows in this clip's frames"),
+    "detection_limit": Quantity("Smallest depth seen", "a weaker modulation would have gone unseen"),
+    "readout_time": Quantity("Readout time", "from the first row to the last"),
+    "rise_10_90": Quantity("Edge rise 10-90 %", "distance over which an edge rises"),
+    "mtf50": Quantity("MTF50", "spatial frequency at which half of the contrast is left"),
+    "overshoot": Quantity("Overshoot", "bright rim at the edge, as camera sharpening makes it"),
+    "undershoot": Quantity("Undershoot", "dark rim at the edge"),
+    "edge_angle": Quantity("Edge angle", "direction of the edge's normal"),
+    "glow_radius": Quantity("Glow radius", "how far bright spills into dark"),
+    "contrast": Quantity("Figure contrast", "(figure - surroundings) / surroundings"),
+    "detectability": Quantity("Detectability", "template signal to noise; 5 is the Rose criterion"),
+    "u_prime": Quantity("u′", "CIE 1976 chromaticity"),
+    "v_prime": Quantity("v′", "CIE 1976 chromaticity"),
+    "mean": Quantity("Mean level", "relative light; comparable at locked settings only"),
+    "temporal_sigma": Quantity("Temporal noise", "spread of a pixel from frame to frame"),
+    "fixed_pattern_sigma": Quantity("Fixed pattern", "spread between pixels that stays"),
+    "snr": Quantity("Signal to noise", "of this recording; not the tube's data-sheet SNR"),
+    "modulation": Quantity("Bar modulation", "(gap - bar) / (gap + bar)"),
+    "limiting_resolution": Quantity("Limiting resolution", "finest bars resolved by statistics"),
+}
+
+
+def label(name: str) -> str:
+    """Return the plain name of a reading."""
+    degrees = name.endswith("_deg") and name.removesuffix("_deg") in QUANTITIES
+    base = name.removesuffix("_deg") if degrees else name
+    if base in QUANTITIES:
+        return QUANTITIES[base].label
+    if base.startswith("mtf_at_"):
+        return f"MTF at {base.removeprefix('mtf_at_')} c/px"
+    return base.replace("_", " ").capitalize()
+
+
+_UNITS = {"1": "", "deg": "°", "um": "µm", "us": "µs", "cycles/px": "c/px"}
+
+
+def unit_words(unit: str) -> str:
+    """Return a unit as it is printed."""
+    return _UNITS.get(unit, unit)
+
+
+def decimals(value: float, half: float | None) -> int:
+    """Return how many decimals a value deserves: two figures of half the interval."""
+    like = half if half else abs(value) * 0.01
+    if not like or not math.isfinite(like):
+        return 2
+    return max(0, min(6, 1 - math.floor(math.log10(like) + 1e-9)))
+
+
+def number(value: float, places: int) -> str:
+    """Return a number with a true minus sign."""
+    return f"{value:.{places}f}".replace("-", "−")
+
+
+def value_words(reading: StoredReading) -> tuple[str, str]:
+    """Return value and, apart from it, the interval with the unit: ``("12.4", "±0.3 px")``."""
+    if reading.value is None:
+        return "refused", ""
+    unit = unit_words(reading.unit)
+    gap = "" if unit in ("", "°") else " "
+    low, high = reading.low, reading.high
+    half = 0.5 * (high - low) if low is not None and high is not None else None
+    places = decimals(reading.value, half)
+    head = ("beyond " if reading.state == "limit" else "") + number(reading.value, places)
+    if low is None or high is None or half is None:
+        return head, f"{gap}{unit}".strip()
+    left, right = reading.value - low, high - reading.value
+    if left >= 0 and right >= 0 and max(left, right) <= 1.35 * max(min(left, right), 1e-12):
+        return head, f"±{number(half, places)}{gap}{unit}"
+    return head, f"({number(low, places)} to {number(high, places)}){gap}{unit}"
+
+
+def shutter_words(seconds: float) -> str:
+    """Return a shutter time: ``1/250 s`` or ``0.5 s``."""
+    if seconds < 0.3:
+        return f"1/{round(1 / seconds)} s" if abs(1 / seconds - round(1 / seconds)) < 0.02 / seconds else f"{seconds:.4g} s"
+    return f"{seconds:.3g} s"
+
+
+def camera_words(camera: CameraMode) -> list[str]:
+    """Return what the user typed of the camera, as short items."""
+    items = []
+    if camera.shutter_s:
+        items.append(shutter_words(camera.shutter_s))
+    if camera.iso:
+        items.append(f"ISO {camera.iso:g}")
+    if camera.aperture:
+        items.append(f"f/{camera.aperture:g}")
+    if camera.focal_length_mm:
+        items.append(f"{camera.focal_length_mm:g} mm")
+    if camera.white_balance:
+        items.append(f"WB {camera.white_balance}")
+    if camera.profile:
+        items.append(camera.profile)
+    return items
+
+
+def device_name(device: Device | None) -> str:
+    """Return the name of a device, with the word "control" where it is one."""
+    if device is None:
+        return "no device"
+    return f"{device.name} (control)" if device.control else device.name
+
+
+def sheet_words(device: Device) -> list[str]:
+    """Return the data-sheet lines of a device: what was typed, as it was typed."""
+    return [f"{sheet_label(entry.quantity)} {entry.typed}".strip() for entry in device.sheet]
+
+
+_SHORT = {"snr": "SNR", "ebi": "EBI", "fom": "FOM", "figure of merit": "FOM", "field of view": "field"}
+
+
+def sheet_label(quantity: str) -> str:
+    """Return the name of a data-sheet figure as it is printed."""
+    plain = quantity.replace("_", " ")
+    return _SHORT.get(plain.lower(), plain)
+
+
+def take_words(clip: Clip) -> str:
+    """Return which mounting a clip shows."""
+    return f"take {clip.take}"
+
+
+def percentile_words(percent: float | None) -> str:
+    """Return a percentile: ``48th percentile``."""
+    if percent is None:
+        return "not known"
+    whole = round(percent)
+    ending = "th" if 10 <= whole % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(whole % 10, "th")
+    return f"{whole}{ending} percentile"
+
+
+__all__ = [
+    "CAUTION",
+    "CAUTIONS",
+    "QUANTITIES",
+    "Quantity",
+    "camera_words",
+    "decimals",
+    "device_name",
+    "label",
+    "number",
+    "percentile_words",
+    "sheet_label",
+    "sheet_words",
+    "shutter_words",
+    "take_words",
+    "unit_words",
+    "value_words",
+]
