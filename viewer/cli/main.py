@@ -80,7 +80,7 @@ def run(argv: list[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
-    except Exception as error:  # noqa: BLE001 - the edge of the program
+    except Exception as error:
         if os.environ.get("GLOAMING_DEBUG"):
             raise
         return _fault(error)
