@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -79,6 +80,32 @@ def read_sound(path: Path | str, *, track: int = 0, progress: Progress = None, c
         container.close()
 
 
+def join_sounds(sounds: Sequence[Sound | None], shift_s: Sequence[float]) -> Sound | None:
+    """Return the sounds of a recording's parts as one, silence where none was recorded; None if none has sound."""
+    known = [(sound, shift) for sound, shift in zip(sounds, shift_s, strict=True) if sound is not None]
+    if not known:
+        return None
+    first = known[0][0]
+    if len(known) == 1:
+        return replace(first, start_s=first.start_s + known[0][1])
+    start = first.start_s + known[0][1]
+    blocks = [first.samples]
+    gaps = list(first.gaps)
+    have = len(first.samples)
+    for sound, shift in known[1:]:
+        if sound.rate_hz != first.rate_hz or sound.samples.shape[1] != first.samples.shape[1]:
+            raise MediaError("parts differ in sound rate or channels.", hint="Only parts of one recording can be joined.")
+        missing = round((sound.start_s + shift - start) * first.rate_hz) - have
+        if missing > 0:
+            gaps.append((start + have / first.rate_hz, missing / first.rate_hz))
+            blocks.append(np.zeros((missing, first.samples.shape[1]), dtype=np.float32))
+        block = sound.samples[max(0, -missing) :]
+        blocks.append(block)
+        have += max(0, missing) + len(block)
+        gaps.extend((at + shift, length) for at, length in sound.gaps)
+    return Sound(first.rate_hz, np.concatenate(blocks), start, tuple(gaps), any(s.damaged for s, _ in known))
+
+
 def _collect(container: Any, stream: Any, path: Path, progress: Progress, cancelled: Cancelled) -> Sound | None:
     rate = int(stream.codec_context.sample_rate)
     base = rational(stream.time_base) or Fraction(1, rate)
@@ -152,4 +179,4 @@ def _block(frame: Any) -> NDArray[np.float32]:
     return np.asarray(data.astype(np.float64) / float(1 << (bits - 1)), dtype=np.float32)
 
 
-__all__ = ["Sound", "read_sound"]
+__all__ = ["Sound", "join_sounds", "read_sound"]

@@ -13,7 +13,7 @@ import numpy as np
 
 from viewer.errors import MediaError, SeekError
 from viewer.media.index import FrameIndex
-from viewer.media.source import MAX_PACKETS, MAX_PIXELS, open_container, translated, video_stream
+from viewer.media.source import MAX_PIXELS, open_container, translated, video_stream
 
 # Errors of single packets: the picture is lost, the clip goes on.
 PACKET_ERRORS = (av.error.FFmpegError, EOFError)
@@ -76,6 +76,15 @@ class Decoder:
 
     def _feed(self) -> bool:
         """Read and decode one packet; False at the end."""
+        packet = self._next()
+        if packet is None:
+            return self._drain()
+        with translated(self.path):
+            self._decode(packet)
+        return True
+
+    def _next(self) -> Any:
+        """Return the next packet, None at the end or at a break in the container."""
         assert self._packets is not None
         with translated(self.path):
             try:
@@ -84,13 +93,8 @@ class Decoder:
                 # What follows a break in the container cannot be reached.
                 self.suspect, self.errors = True, self.errors + 1
                 self._packets = iter(())
-                return self._drain()
-            if packet is None:
-                return self._drain()
-            if packet.size == 0:
-                return self._drain()
-            self._decode(packet)
-        return True
+                return None
+        return packet if packet is not None and packet.size else None
 
     def _drain(self) -> bool:
         if self._drained:
@@ -111,6 +115,41 @@ class Decoder:
             return
         for picture in pictures:
             self._pending.append((picture, self.suspect or bool(picture.is_corrupt)))
+
+    def start_at_key(self, key: int, wanted: int) -> None:
+        """Go to a key packet such that everything from `wanted` on will come out; to the start of the file if need be."""
+        self.start_at(key)
+        packet = self._next()
+        while packet is not None and not packet.is_keyframe:
+            packet = self._next()
+        if packet is None or packet.pts is None or packet.pts > wanted:
+            self.restart()
+            return
+        with translated(self.path):
+            self._decode(packet)
+
+    def keys(self, index: FrameIndex, count: int) -> Iterator[Any]:
+        """Yield up to `count` key pictures spread over the clip, each decoded alone; of counted clips the first pictures."""
+        if index.counted or not len(index.key_pts):
+            for number, (picture, _) in enumerate(self.run()):
+                if number >= count:
+                    return
+                yield picture
+            return
+        places = np.unique(np.linspace(0, len(index.key_pts) - 1, count).round().astype(int))
+        for place in places:
+            try:
+                self.start_at(int(index.key_pts[place]))
+                packet = self._next()
+                if packet is None:
+                    continue
+                self._decode(packet)
+                self._drain()
+            except MediaError:
+                continue
+            good = [picture for picture, damaged in self._pending if not damaged]
+            self._pending.clear()
+            yield from good[:1]
 
     def start_at(self, pts: int) -> None:
         """Go to the key picture at or before a timestamp."""
@@ -164,10 +203,7 @@ class Decoder:
         except MediaError:
             return None
         first = True
-        assert self._packets is not None
-        for count, packet in enumerate(self._packets):
-            if packet.size == 0 or count > MAX_PACKETS:
-                break
+        while (packet := self._next()) is not None:
             if first and packet.pts is not None:
                 if not packet.is_keyframe:
                     continue

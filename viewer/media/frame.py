@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.media import planes
+from viewer.media.clipping import ClipLevels
 from viewer.media.geometry import Orientation, as_box
 from viewer.media.light import LUMINANCE_WEIGHTS
 from viewer.media.linearise import Linearise
@@ -37,17 +39,6 @@ class Light:
 
 
 @dataclass(frozen=True)
-class ClipLevels:
-    """Signal at or above which R', G', B' and Y' count as clipped."""
-
-    red: float
-    green: float
-    blue: float
-    luma: float
-    source: str = "nominal"
-
-
-@dataclass(frozen=True)
 class Setting:
     """What all pictures of a clip share."""
 
@@ -58,9 +49,15 @@ class Setting:
     width: int
     height: int
     linearise: Linearise
-    levels: ClipLevels
+    find_levels: Callable[[], ClipLevels]
     weights: tuple[float, float, float]
+    top_first: bool = True
     name: str = ""
+
+    @property
+    def levels(self) -> ClipLevels:
+        """Signal above which pixels count as clipped; found at the first use."""
+        return self.find_levels()
 
 
 class Frame:
@@ -129,6 +126,10 @@ class Frame:
         """Return R'G'B' as stored (not turned), (h, w, 3) float32, unclipped; one channel for grey clips."""
         x, y, w, h = self._stored(rect)
         return self._signal((x, y, w, h))
+
+    def signal_everywhere(self) -> NDArray[np.float32]:
+        """Return R'G'B' of the whole picture as stored."""
+        return self._signal((0, 0, self._picture.width, self._picture.height))
 
     def rgb(self, rect: Any = None) -> Light:
         """Return linear R, G, B of a rectangle, (h, w, 3)."""
@@ -215,4 +216,4 @@ def screen_of(setting: Setting) -> Screen:
     return Screen(setting.spec, setting.orientation, setting.width, setting.height)
 
 
-__all__ = ["ClipLevels", "Frame", "Light", "Setting", "weights_of"]
+__all__ = ["Frame", "Light", "Setting", "weights_of"]

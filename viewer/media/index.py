@@ -39,9 +39,17 @@ class FrameIndex:
     counted : bool
         The file has no usable timestamps; `pts` were made from the frame rate, and pictures are found by counting.
     decoded : bool
-        Whether the list was confirmed by decoding.
+        Whether the list was made by decoding.
     notes : tuple of str
         Oddities, in words.
+    key_pts : ndarray of int64
+        Timestamps of the key packets, hidden ones included: where decoding can start.
+    plain : bool
+        One packet is one picture, so unneeded packets may be skipped on the way to a picture.
+    packets, bytes_total, header_frames, header_rate
+        What was read, and what the header promised.
+    pauses : tuple of (number, s)
+        Measured pauses between the parts of a recording, each after a picture.
     """
 
     pts: NDArray[np.int64]
@@ -54,6 +62,11 @@ class FrameIndex:
     notes: tuple[str, ...] = ()
     key_pts: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     plain: bool = True
+    packets: int = 0
+    bytes_total: int = 0
+    header_frames: int = 0
+    header_rate: Fraction | None = None
+    pauses: tuple[tuple[int, float], ...] = ()
 
     def __len__(self) -> int:
         return len(self.pts)
@@ -86,7 +99,7 @@ class FrameIndex:
     def gaps(self) -> tuple[tuple[int, float], ...]:
         """(number, s) of pictures followed by a pause of more than 1.5 usual intervals: the pause beyond the usual one."""
         if len(self) < 3:
-            return ()
+            return self.pauses
         steps = np.diff(self.times_s)
         usual = self.interval_s
         return tuple((int(n), float(steps[n] - usual)) for n in np.flatnonzero(steps > 1.5 * usual))

@@ -16,6 +16,20 @@ from viewer.media.decoder import PACKET_ERRORS, Decoder, default_threads
 from viewer.media.index import Cancelled, FrameIndex, Progress
 from viewer.media.source import MAX_DURATION_S, MAX_PACKETS, open_container, rational, translated, video_stream
 
+INTRA_ONLY = {
+    "mjpeg",
+    "cinepak",
+    "rawvideo",
+    "ffv1",
+    "huffyuv",
+    "ffvhuff",
+    "utvideo",
+    "prores",
+    "dvvideo",
+    "png",
+    "qtrle",
+    "dnxhd",
+}
 HIDDEN_PICTURES = {"vp8", "vp9", "av1"}
 
 
@@ -34,6 +48,8 @@ class PacketList:
     discard: list[bool] = field(default_factory=list)
     size: int = 0
     broken: bool = False
+    header_frames: int = 0
+    reorders: bool = False
 
 
 def read_packets(path: Path, *, cancelled: Cancelled = None) -> PacketList:
@@ -48,13 +64,17 @@ def read_packets(path: Path, *, cancelled: Cancelled = None) -> PacketList:
     try:
         stream = video_stream(container, path)
         with translated(path):
+            context = stream.codec_context
             found = PacketList(
+                header_frames=int(stream.frames or 0),
+                reorders=context.name not in INTRA_ONLY,
                 time_base=rational(stream.time_base) or Fraction(1, 1000),
                 rate=rational(stream.average_rate) or rational(stream.guessed_rate),
-                codec=stream.codec_context.name,
+                codec=context.name,
                 container=container.format.name,
-                fields=str(getattr(stream.codec_context, "field_order", "")).lower()
-                not in ("", "0", "1", "unknown", "progressive"),
+                # Fields may come as packets of their own only where packets are cut by a parser.
+                fields=int(context.field_order) > 1
+                and container.format.name in ("mpegts", "mpeg", "h264", "hevc", "mpegvideo"),
             )
             _read(container, stream, found, path, cancelled)
     finally:
@@ -67,6 +87,9 @@ def _read(container: object, stream: object, found: PacketList, path: Path, canc
         for packet in container.demux(stream):  # type: ignore[attr-defined]
             if packet.size == 0:
                 continue
+            if not found.pts and packet.has_sidedata("encryption_info"):
+                raise MediaError("is encrypted.", where=path.name, hint="Use the camera's own, unprotected file.")
+            found.broken |= packet.is_corrupt
             found.pts.append(packet.pts)
             found.durations.append(packet.duration or 0)
             found.key.append(packet.is_keyframe)
@@ -80,15 +103,21 @@ def _read(container: object, stream: object, found: PacketList, path: Path, canc
         found.broken = True
 
 
-def build_index(path: Path, *, progress: Progress = None, cancelled: Cancelled = None) -> tuple[FrameIndex, PacketList]:
-    """Return the frame index of one file and the packets it rests on."""
+def build_index(path: Path, *, progress: Progress = None, cancelled: Cancelled = None) -> FrameIndex:
+    """Return the frame index of one file.
+
+    Raises
+    ------
+    MediaError
+        If the file holds no picture that decodes, is encrypted, or claims absurd numbers.
+    """
     packets = read_packets(path, cancelled=cancelled)
     if not packets.pts:
         raise MediaError("holds no pictures.", where=path.name, hint="The file is damaged or was cut off.")
     doubts = doubts_of(packets)
     if doubts:
-        return _by_decoding(path, packets, doubts, progress, cancelled), packets
-    return _by_packets(path, packets), packets
+        return _by_decoding(path, packets, doubts, progress, cancelled)
+    return _by_packets(path, packets)
 
 
 def doubts_of(packets: PacketList) -> tuple[str, ...]:
@@ -100,6 +129,8 @@ def doubts_of(packets: PacketList) -> tuple[str, ...]:
     known = [value for value, gone in zip(pts, packets.discard) if value is not None and not gone]
     if len(set(known)) < len(known):
         doubts.append("packets with equal timestamps")
+    if packets.container == "avi" and packets.reorders:
+        doubts.append("AVI tells no presentation times")
     if packets.codec in HIDDEN_PICTURES and packets.container.startswith(("ivf", "obu")):
         doubts.append("hidden pictures")
     if packets.fields:
@@ -181,6 +212,10 @@ def _counted(path: Path, packets: PacketList, keys: list[bool], bad: list[bool],
         decoded=True,
         notes=notes,
         plain=False,
+        packets=len(packets.pts),
+        bytes_total=packets.size,
+        header_frames=packets.header_frames,
+        header_rate=packets.rate,
     )
 
 
@@ -219,6 +254,10 @@ def finish(
         notes=notes,
         key_pts=key_pts,
         plain=plain,
+        packets=len(packets.pts),
+        bytes_total=packets.size,
+        header_frames=packets.header_frames,
+        header_rate=packets.rate,
     )
 
 

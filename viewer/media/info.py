@@ -49,6 +49,8 @@ class ClipInfo:
     size_bytes: int = 0
     parts: tuple[Path, ...] = ()
     metadata: Mapping[str, str] = field(default_factory=dict)
+    tags: tuple[int, int, int, int] = (2, 0, 2, 2)
+    streams: tuple[Mapping[str, Any], ...] = ()
 
     def input_record(self) -> dict[str, Any]:
         """Return the entry for ``inputs`` of a result document."""

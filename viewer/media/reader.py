@@ -4,24 +4,32 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+import numpy as np
+
 from viewer.errors import Cancelled as Stopped
 from viewer.errors import SeekError, UsageError
-from viewer.media import planes
+from viewer.media import cache, describe, planes
+from viewer.media.audio import Sound, join_sounds, read_sound
+from viewer.media.clipping import ClipLevels, find_levels
 from viewer.media.decoder import Decoder, default_threads
-from viewer.media.frame import ClipLevels, Frame, Setting, weights_of
-from viewer.media.geometry import UPRIGHT, Orientation, from_display_matrix
+from viewer.media.frame import Frame, Setting, weights_of
 from viewer.media.index import Cancelled, FrameIndex, Progress
-from viewer.media.indexing import PacketList, build_index
+from viewer.media.indexstore import index_of
 from viewer.media.info import ClipInfo
-from viewer.media.light import luma_scale
 from viewer.media.linearise import Linearise
-from viewer.media.source import rational, translated
-from viewer.media.tags import ColourTags, LightChoice, LightSpec, resolve
+from viewer.media.parts import Joined, PartFacts, join
+from viewer.media.source import check_file, rational, translated
+from viewer.media.tags import LightChoice, resolve
 from viewer.media.tint import Tint, fit_tint
+
+LEVEL_SAMPLES = 8
+LEVEL_PIXELS = 700_000
 
 
 def open_clip(
@@ -60,7 +68,15 @@ def open_clip(
 
 
 class ClipReader:
-    """An open clip.  `info` and `index` say what is in it; `frame`, `frame_at` and `frames` give pictures."""
+    """An open clip.
+
+    Attributes
+    ----------
+    info : ClipInfo
+        What is in it.
+    index : FrameIndex
+        Which pictures it holds, and when.
+    """
 
     def __init__(
         self,
@@ -71,25 +87,45 @@ class ClipReader:
         progress: Progress = None,
         cancelled: Cancelled = None,
     ) -> None:
-        self.path = paths[0]
+        self.paths = tuple(paths)
+        self.path = self.paths[0]
         self._threads = threads or default_threads()
         self._closed = False
-        self._single: Decoder | None = None
-        self.index: FrameIndex
-        self.index, packets = build_index(self.path, progress=progress, cancelled=cancelled)
-        decoder = Decoder(self.path, threads=1)
+        self._indexes: list[FrameIndex] = []
+        self._singles: list[Decoder | None] = [None] * len(paths)
+        self._levels: ClipLevels | None = None
         try:
-            first = self._first(decoder)
-            self.info, self._setting = _describe(self.path, decoder, first, self.index, packets, light)
+            hashes, facts = [], []
+            for place, part in enumerate(self.paths):
+                check_file(part)
+                with translated(part):
+                    hashes.append(cache.content_hash(part))
+                index = index_of(part, hashes[-1], progress=progress, cancelled=cancelled)
+                self._indexes.append(index)
+                decoder = self._single(place)
+                picture = self._first(decoder)
+                if place == 0:
+                    opening = decoder, picture
+                timecode = str(decoder.stream.metadata.get("timecode", ""))
+                facts.append(PartFacts(part, index, (picture.width, picture.height), timecode))
+            self._joined = join(facts)
+            self.index: FrameIndex = self._joined.index
+            self._sha256 = hashes[0] if len(hashes) == 1 else hashlib.sha256("".join(hashes).encode()).hexdigest()
+            self.info, self._setting = _describe(self, *opening, self._joined, light)
         except BaseException:
-            decoder.close()
+            self.close()
             raise
-        self._single = decoder
+
+    def _single(self, place: int) -> Decoder:
+        decoder = self._singles[place]
+        if decoder is None:
+            decoder = self._singles[place] = Decoder(self.paths[place], threads=1)
+        return decoder
 
     def _first(self, decoder: Decoder) -> Any:
         for picture, _ in decoder.run():
             return picture
-        raise SeekError("holds no picture that decodes.", where=self.path.name, hint="The file is damaged or encrypted.")
+        raise SeekError("holds no picture that decodes.", where=decoder.path.name, hint="The file is damaged or encrypted.")
 
     def __enter__(self) -> ClipReader:
         return self
@@ -98,14 +134,20 @@ class ClipReader:
         self.close()
 
     def close(self) -> None:
-        """Close the file; pictures already handed out stay valid."""
+        """Close the files; pictures already handed out stay valid."""
         self._closed = True
-        if self._single is not None:
-            self._single.close()
-            self._single = None
+        for place, decoder in enumerate(self._singles):
+            if decoder is not None:
+                self._singles[place] = None
+                decoder.close()
 
     def __len__(self) -> int:
         return len(self.index)
+
+    @property
+    def setting(self) -> Setting:
+        """What all pictures share: layout, light, orientation, clip levels."""
+        return self._setting
 
     def frame(self, number: int) -> Frame:
         """Return exactly this picture.
@@ -116,9 +158,8 @@ class ClipReader:
             If the clip holds no such picture, or it does not decode.
         """
         number = self._check(number)
-        if self._single is None:
-            self._single = Decoder(self.path, threads=1)
-        picture, damaged = self._single.exact(self.index, number)
+        place, inner = self._locate(number)
+        picture, damaged = self._single(place).exact(self._indexes[place], inner)
         return self._wrap(picture, number, damaged)
 
     def frame_at(self, time_s: float) -> Frame:
@@ -132,50 +173,89 @@ class ClipReader:
     def frames(
         self, start: int = 0, stop: int | None = None, *, progress: Progress = None, cancelled: Cancelled = None
     ) -> Iterator[Frame]:
-        """Yield pictures `start` up to, not with, `stop`, each decoded once."""
+        """Yield pictures `start` up to, not with, `stop`, each decoded once; pictures that do not decode are left out."""
         total = len(self.index)
         stop = total if stop is None else min(stop, total)
         start = self._check(start) if start else 0
-        if stop <= start:
-            return
-        decoder = Decoder(self.path, threads=self._threads)
-        try:
-            done = 0
-            for number, picture, damaged in self._numbered(decoder, start):
+        for place, first in enumerate(self._joined.first):
+            last = first + len(self._indexes[place])
+            low, high = max(start, first), min(stop, last)
+            if low >= high:
+                continue
+            for inner, picture, damaged in self._pass(place, low - first, high - first):
                 if cancelled is not None and cancelled():
                     raise Stopped()
-                if number < start:
-                    continue
-                if number >= stop:
-                    break
-                yield self._wrap(picture, number, damaged)
-                done += 1
+                yield self._wrap(picture, inner + first, damaged)
                 if progress is not None:
-                    progress(done, stop - start)
-                if number == stop - 1:
-                    break
-        finally:
-            decoder.close()
+                    progress(inner + first - start + 1, stop - start)
 
     def tint(self, rect: Any = None, frames: tuple[int, int | None] = (0, None)) -> Tint:
         """Return the constant-tint model of a region, with its error against the exact path."""
         return fit_tint(self, rect, frames)
 
-    def _numbered(self, decoder: Decoder, start: int) -> Iterator[tuple[int, Any, bool]]:
-        index = self.index
-        if index.counted:
-            for number, (picture, damaged) in enumerate(decoder.run()):
-                yield number, picture, damaged
-            return
-        if start:
-            earlier = index.key_pts[index.key_pts <= index.pts[start]]
-            if len(earlier) > 1:
-                decoder.start_at(int(earlier[-1]))
-        places = {int(pts): number for number, pts in enumerate(index.pts)}
-        for picture, damaged in decoder.run():
-            number = places.get(picture.pts, -1)
-            if number >= 0:
-                yield number, picture, damaged
+    def sound(self, *, progress: Progress = None, cancelled: Cancelled = None) -> Sound | None:
+        """Return the sound of the clip on its own clock, parts joined; None without sound."""
+        found = [read_sound(path, progress=progress, cancelled=cancelled) for path in self.paths]
+        return join_sounds(found, self._joined.shift_s)
+
+    def clip_levels(self) -> ClipLevels:
+        """Return the signal above which pixels count as clipped, found from a few key pictures spread over the clip."""
+        if self._levels is None:
+            spec = self._setting.spec
+            key = f"levels:3:{self._sha256}:{spec.range}:{spec.matrix}:{spec.bits}"
+            known = cache.load_json(key)
+            if isinstance(known, list) and len(known) == 6:
+                self._levels = ClipLevels(known[0], known[1], known[2], (known[3], known[4], known[5]))
+            else:
+                self._levels = find_levels(self._samples(), spec.bits, spec.range)
+                cache.store_json(key, [*self._levels.as_tuple(), *self._levels.source])
+        return self._levels
+
+    def _samples(self) -> list[Any]:
+        """Return signals of a few key pictures, thinned by whole px."""
+        out = []
+        share = max(1, LEVEL_SAMPLES // len(self.paths))
+        for path, index in zip(self.paths, self._indexes, strict=True):
+            decoder = Decoder(path, threads=1)
+            try:
+                for picture in decoder.keys(index, share):
+                    frame = Frame(picture, 0, 0, index.time_base, self._setting)
+                    signal = frame.signal_everywhere()
+                    step = max(1, round((signal.shape[0] * signal.shape[1] / LEVEL_PIXELS) ** 0.5))
+                    out.append(np.ascontiguousarray(signal[::step, ::step]))
+            finally:
+                decoder.close()
+        return out
+
+    def _locate(self, number: int) -> tuple[int, int]:
+        place = int(np.searchsorted(self._joined.first, number, side="right")) - 1
+        return place, number - self._joined.first[place]
+
+    def _pass(self, place: int, start: int, stop: int) -> Iterator[tuple[int, Any, bool]]:
+        """Yield (number in the part, picture, damaged) of one part."""
+        index = self._indexes[place]
+        decoder = Decoder(self.paths[place], threads=self._threads)
+        try:
+            if index.counted:
+                for number, (picture, damaged) in enumerate(decoder.run()):
+                    if number >= stop:
+                        return
+                    if number >= start:
+                        yield number, picture, damaged
+                return
+            earlier = np.flatnonzero(index.key_pts <= index.pts[start])
+            if start and len(earlier) > 1:
+                decoder.start_at_key(int(index.key_pts[earlier[-1]]), int(index.pts[start]))
+            places = {int(pts): number for number, pts in enumerate(index.pts[start:stop], start)}
+            last = int(index.pts[stop - 1])
+            for picture, damaged in decoder.run():
+                number = places.get(picture.pts, -1)
+                if number >= 0:
+                    yield number, picture, damaged or bool(index.damaged[number])
+                if picture.pts is not None and picture.pts >= last:
+                    return
+        finally:
+            decoder.close()
 
     def _wrap(self, picture: Any, number: int, damaged: bool) -> Frame:
         index = self.index
@@ -195,14 +275,16 @@ class ClipReader:
 
 
 def _describe(
-    path: Path, decoder: Decoder, picture: Any, index: FrameIndex, packets: PacketList, light: LightChoice | None
+    clip: ClipReader, decoder: Decoder, picture: Any, joined: Joined, light: LightChoice | None
 ) -> tuple[ClipInfo, Setting]:
+    path, index = decoder.path, joined.index
     with translated(path):
         layout = planes.layout_of(picture.format, where=path.name)
-        orientation, oddity = _orientation(picture)
+        orientation, oddity = describe.orientation_of(picture)
         width, height = orientation.upright_size(picture.width, picture.height)
+        tags = describe.tags_of(picture)
         spec = resolve(
-            _tags(picture),
+            tags,
             width=picture.width,
             height=picture.height,
             bits=layout.bits,
@@ -210,81 +292,70 @@ def _describe(
             jpeg=picture.format.name.startswith("yuvj"),
             choice=light,
         )
-        warnings = [*spec.warnings, *index.notes]
-        if oddity:
-            warnings.append(oddity)
+        lines = describe.stream_lines(decoder.container)
+        codec = decoder.context.name
+        siting, guess = describe.siting_of(lines.get(decoder.stream.index, ""), codec, layout.step_y)
+        metadata = describe.metadata_of(decoder.container, decoder.stream)
+        rate = describe.nominal_rate(
+            Fraction(0) if index.gaps else index.average_rate, index.header_rate, len(index), float(index.time_base)
+        )
+        rate = index.average_rate if index.gaps or not rate else rate
+        aspect = rational(decoder.stream.sample_aspect_ratio) or rational(decoder.context.sample_aspect_ratio)
+        interlaced = bool(picture.interlaced_frame)
+        bits_per_pixel = index.bytes_total * 8 / max(1, len(index) * width * height)
         setting = Setting(
             layout=layout,
             spec=spec,
-            siting="left",
+            siting=siting,
             orientation=orientation,
             width=width,
             height=height,
             linearise=Linearise(spec),
-            levels=_nominal_levels(spec),
+            find_levels=clip.clip_levels,
             weights=weights_of(spec),
+            top_first=int(decoder.context.field_order) not in (3, 4),
             name=path.name,
         )
-        duration = index.end_s - float(index.times_s[0])
         info = ClipInfo(
             path=path,
-            sha256=_sha256(path),
+            sha256=clip._sha256,
             width=width,
             height=height,
             frames=len(index),
-            average_rate=index.average_rate,
+            average_rate=rate,
             transfer=spec.transfer,
             range=spec.range,
             matrix=spec.matrix,
             primaries=spec.primaries,
-            assumed=spec.assumed,
-            warnings=tuple(warnings),
             bit_depth=layout.bits,
-            codec=decoder.context.name,
+            codec=codec,
             pixel_format=picture.format.name,
             chroma=layout.chroma,
+            siting=siting,
             rotation=orientation.rotation_deg,
             mirrored=orientation.mirrored,
-            pixel_aspect=rational(decoder.stream.sample_aspect_ratio) or rational(decoder.context.sample_aspect_ratio) or 1,  # type: ignore[arg-type]
-            interlaced=bool(picture.interlaced_frame),
-            bits_per_pixel=packets.size * 8 / max(1, len(index) * width * height),
-            has_sound=bool(decoder.container.streams.audio),
+            pixel_aspect=(1 / aspect if orientation.transpose else aspect) if aspect else Fraction(1),
+            interlaced=interlaced,
+            capture_rate=describe.capture_rate_of(metadata, rate),
+            bits_per_pixel=bits_per_pixel,
+            reencoded=describe.reencoded_signs(metadata, codec, bits_per_pixel),
+            has_sound=any(s.codec_context is not None and s.codec_context.sample_rate for s in decoder.container.streams.audio),
             start_s=float(index.times_s[0]),
-            end_s=float(index.times_s[0]) + duration,
+            end_s=index.end_s,
             container=decoder.container.format.name,
-            size_bytes=path.stat().st_size,
-            parts=(path,),
-            metadata={**decoder.container.metadata, **decoder.stream.metadata},
+            size_bytes=sum(part.stat().st_size for part in clip.paths),
+            parts=clip.paths,
+            metadata=metadata,
+            tags=(tags.transfer, tags.range, tags.matrix, tags.primaries),
+            streams=describe.streams_of(decoder.container, lines),
         )
-    return info, setting
-
-
-def _orientation(picture: Any) -> tuple[Orientation, str | None]:
-    for item in picture.side_data:
-        if getattr(item.type, "name", "") == "DISPLAYMATRIX":
-            return from_display_matrix(bytes(item))
-    return UPRIGHT, None
-
-
-def _tags(picture: Any) -> ColourTags:
-    return ColourTags(
-        transfer=int(picture.color_trc),
-        range=int(picture.color_range),
-        matrix=int(picture.colorspace),
-        primaries=int(picture.color_primaries),
-    )
-
-
-def _nominal_levels(spec: LightSpec) -> ClipLevels:
-    offset, span = luma_scale(spec.bits, spec.range)
-    top = (1 << spec.bits) - 1 if spec.range == "full" else (1 << spec.bits) - 1 - (1 << (spec.bits - 8))
-    level = (top - 0.75 - offset) / span
-    return ClipLevels(level, level, level, level)
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+    assumed = [*spec.assumed, *joined.assumed]
+    if guess and layout.chroma in ("420", "422", "411", "410", "440"):
+        assumed.append(guess)
+    warnings = [*spec.warnings, *joined.warnings, *index.notes, *describe.oddities(info, index)]
+    if oddity:
+        warnings.append(oddity)
+    return replace(info, assumed=tuple(assumed), warnings=tuple(warnings)), setting
 
 
 __all__ = ["ClipReader", "open_clip"]

@@ -56,6 +56,8 @@ DEMUXERS = (
     "tiff_pipe",
     "bmp_pipe",
 )
+# Bits of a stream's disposition, as FFmpeg defines them.
+DEFAULT, ATTACHED_PICTURE, TIMED_THUMBNAILS = 0x1, 0x400, 0x800
 MAX_PIXELS = 80_000_000
 MAX_SIDE = 32_768
 MAX_STREAMS = 64
@@ -157,7 +159,7 @@ def video_stream(container: Any, path: Path) -> Any:
         streams = [stream for stream in container.streams.video if not _is_cover(stream)]
         if not streams:
             raise MediaError("holds no video stream.", where=path.name, hint="Choose a clip with a picture.")
-        chosen = [stream for stream in streams if "default" in _disposition(stream)]
+        chosen = [stream for stream in streams if int(stream.disposition) & DEFAULT]
         stream = (chosen or streams)[0]
         context = stream.codec_context
         if context is None:
@@ -182,13 +184,8 @@ def check_size(width: int, height: int, path: Path) -> None:
         )
 
 
-def _disposition(stream: Any) -> str:
-    return str(stream.disposition).lower()
-
-
 def _is_cover(stream: Any) -> bool:
-    words = _disposition(stream)
-    return "attached_pic" in words or "timed_thumbnails" in words
+    return bool(int(stream.disposition) & (ATTACHED_PICTURE | TIMED_THUMBNAILS))
 
 
 __all__ = [
