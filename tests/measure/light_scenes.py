@@ -92,3 +92,68 @@ def edge(
         return dark + (bright - dark) * 0.5 * (1 + erf((d - 0.5 * curvature * t**2) / sigma / 2**0.5))
 
     return over_pixels(light, rows, cols)
+
+
+# --- clips ---------------------------------------------------------------------------------------------------------
+
+
+def write_clip(
+    path,
+    frames,
+    *,
+    codec: str = "h264",
+    bits: int = 8,
+    transfer: str = "bt709",
+    tint: tuple[float, float, float] = (0.55, 1.0, 0.62),
+    crf: float = 16,
+    rate: int = 50,
+    options: dict[str, str] | None = None,
+):
+    """Encode pictures of linear luminance, seen through a phosphor of one colour whose brightest channel burns out at light 1.
+
+    The transfer curves are written out here from BT.709, BT.2100 (HLG) and the sRGB standard, not taken from the program.
+    """
+    from fractions import Fraction
+
+    from viewer.media.writer import VideoWriter
+
+    curves = {"bt709": oetf_709, "hlg": oetf_hlg, "srgb": oetf_srgb}
+    matrix = "bt2020" if transfer == "hlg" else "bt709"
+    weights = np.array([0.2627, 0.6780, 0.0593] if transfer == "hlg" else [0.2126, 0.7152, 0.0722])
+    ratio = np.array(tint) / (np.array(tint) @ weights)
+    ratio /= ratio.max()
+    writer = None
+    for light in frames:
+        picture = curves[transfer](np.clip(light[..., None] * ratio, 0, 1)).astype(np.float32)
+        if writer is None:
+            rows, cols = light.shape
+            writer = VideoWriter(
+                path,
+                width=cols,
+                height=rows,
+                rate=Fraction(rate),
+                codec=codec,
+                bit_depth=bits,
+                transfer=transfer,
+                matrix=matrix,
+                crf=crf,
+                options={"preset": "veryfast", **(options or {})},
+            )
+        writer.write(picture)
+    assert writer is not None
+    writer.close()
+    return path
+
+
+def oetf_709(e: np.ndarray) -> np.ndarray:
+    return np.where(e < 0.018, 4.5 * e, 1.099 * np.power(np.maximum(e, 1e-12), 0.45) - 0.099)
+
+
+def oetf_srgb(e: np.ndarray) -> np.ndarray:
+    return np.where(e <= 0.0031308, 12.92 * e, 1.055 * np.power(np.maximum(e, 1e-12), 1 / 2.4) - 0.055)
+
+
+def oetf_hlg(e: np.ndarray) -> np.ndarray:
+    a = 0.17883277
+    b, c = 1 - 4 * a, 0.5 - a * np.log(4 * a)
+    return np.where(e <= 1 / 12, np.sqrt(3 * e), a * np.log(np.maximum(12 * e - b, 1e-12)) + c)

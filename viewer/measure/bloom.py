@@ -224,7 +224,8 @@ def _read(
     if seen < 0.9:
         flags |= Flag.BORDER
     level, slope = float(found.solution.background[0]), found.solution.background[1:3] / 50.0
-    if math.hypot(*slope) * _edge_of(shape) > 0.05 * max(level, 1e-12):
+    clear = 4.0 * math.hypot(found.amplitude_sigma(1), found.amplitude_sigma(2)) / 50.0
+    if math.hypot(*slope) > max(clear, 0.1 * max(level, 1e-12) / max(_edge_of(shape), 1.0)):
         flags |= Flag.SLOPE
     sectors, sector_sigma, not_round, extra = _sectors(found, i)
     if not_round:
@@ -278,13 +279,13 @@ def _edge_of(shape: Shape) -> float:
 
 
 def _seen_share(scene: Scene, centre: tuple[float, float], radius: float) -> float:
-    """Share of a circle's circumference that lies on usable pixels."""
+    """Share of a circle's circumference that lies in the field."""
     angle = np.arange(180) * (math.pi / 90)
     x = np.rint(centre[0] + radius * np.cos(angle)).astype(int)
     y = np.rint(centre[1] + radius * np.sin(angle)).astype(int)
-    rows, cols = scene.usable.shape
+    rows, cols = scene.inside.shape
     inside = (x >= 0) & (x < cols) & (y >= 0) & (y < rows)
-    return float(scene.usable[y[inside], x[inside]].sum()) / angle.size
+    return float(scene.inside[y[inside], x[inside]].sum()) / angle.size
 
 
 def _faint(found: Fit, i: int) -> str:

@@ -23,12 +23,13 @@ class Scene:
     """The picture that lights are measured in.
 
     ``usable`` marks pixels that are in the field and well away from clipping; ``clipped`` is the share of frames in which each
-    pixel was clipped.
+    pixel was clipped; ``inside`` marks the field.
     """
 
     light: np.ndarray
     usable: np.ndarray
     clipped: np.ndarray
+    inside: np.ndarray
 
     @classmethod
     def make(cls, light: np.ndarray, clipped: np.ndarray | None, valid: np.ndarray | None, *, guard: int = 2) -> Scene:
@@ -38,7 +39,7 @@ class Scene:
         burnt = share > 0.002
         disc = np.hypot(*np.mgrid[-guard : guard + 1, -guard : guard + 1]) <= guard + 0.3
         near = binary_dilation(burnt, structure=disc) if burnt.any() else burnt
-        return cls(np.asarray(light, float), inside & ~near & np.isfinite(light), share)
+        return cls(np.asarray(light, float), inside & ~near & np.isfinite(light), share, inside)
 
     def clipped_core(self, centre: tuple[float, float], reach: float) -> tuple[float, float]:
         """Return area (px) of the clipped patch at `centre` and its perimeter (px); (0, 0) if the light is not clipped."""
@@ -245,10 +246,22 @@ def _disc_holds(found: Fit, i: int, members: list[Member], reaches: list[float])
     error = found.amplitude_sigma(found.amplitude_index(i, 0))
     if height <= 4.0 * error or blur > 0.42 * radius or found.sigma(i, 2) > 0.08 * radius:
         return False
+    if radius < members[i].inner or _fall(found, i) > height:
+        return False
     params = np.array([*shape.params[:2], 0.6 * radius, shape.params[-1]])
     smooth = Shape("gauss", params, shape.ladder, core=True)
     others = tuple(smooth if k == i else s for k, s in enumerate(found.shapes))
     return worth(found, others, reaches)[0] > GAIN
+
+
+def _fall(found: Fit, i: int) -> float:
+    """By how much the smooth part of light `i` falls across the blurred edge of its disc."""
+    shape = found.shapes[i]
+    radius, blur = float(shape.params[2]), float(shape.params[3])
+    smooth = found.solution.amplitudes[i].copy()
+    smooth[0] = 0.0
+    inside, outside = shape.radial(smooth)(np.array([max(0.0, radius - 2.0 * blur), radius + 2.0 * blur]))
+    return float(inside - outside)
 
 
 def _simplest(found: Fit, i: int, member: Member, reaches: list[float]) -> Fit:

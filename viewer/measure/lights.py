@@ -146,7 +146,7 @@ def find_lights(
         rows, cols = image.shape[0] // 2, image.shape[1] // 2
         pairs = image[: 2 * rows, : 2 * cols].reshape(rows, 2, cols, 2)
         image = np.ascontiguousarray(pairs.mean(axis=(1, 3)))
-        mask = mask[: 2 * rows, : 2 * cols].reshape(rows, 2, cols, 2).all(axis=(1, 3))
+        mask = np.asarray(mask[: 2 * rows, : 2 * cols].reshape(rows, 2, cols, 2).all(axis=(1, 3)))
         scale *= 2
     kept = _merge(found)
     return kept[:most], len(kept)

@@ -1,0 +1,50 @@
+"""``gloaming bloom``: halo and bloom of point lights."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from viewer.cli.common import CLIP, FRAMES, POINT, emit, json_option, light_options, progress_bar
+
+
+@click.command("bloom")
+@click.argument("clip", type=CLIP)
+@click.option(
+    "--light", "lights", type=POINT, multiple=True, help="A light, X,Y in upright px; may be given again. Else found."
+)
+@click.option("--field-deg", type=float, help="The device's stated field of view in degrees, for radii in degrees.")
+@click.option("--objective-mm", type=float, help="Focal length of the device's objective, for radii in mm at the tube.")
+@click.option("--frames", type=FRAMES, default="0:", help="Use only these frames.")
+@light_options
+@json_option
+def command(
+    clip: Path,
+    lights: tuple[Any, ...],
+    field_deg: float | None,
+    objective_mm: float | None,
+    frames: Any,
+    transfer: str | None,
+    range: str | None,
+    matrix: str | None,
+    json_to: str | None,
+) -> None:
+    """Measure halo and bloom of point lights in CLIP.
+
+    Per light: centre, clipped core, radius of the halo's edge, half-level radius of the glow, and the radius at which the added
+    light falls under a tenth of the background. The last grows with the lamp: compare devices on one lamp at one exposure.
+    """
+    from viewer.media import LightChoice, open_clip
+    from viewer.tasks.bloom import measure_bloom
+
+    choice = LightChoice(transfer=transfer, range=range, matrix=matrix)
+    with open_clip(clip, light=choice) as reader, progress_bar("bloom") as progress:
+        result = measure_bloom(
+            reader, lights or None, field_deg=field_deg, objective_mm=objective_mm, frames=frames, progress=progress
+        )
+    emit(result, json_to)
+
+
+__all__ = ["command"]

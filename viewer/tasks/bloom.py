@@ -1,0 +1,244 @@
+"""Bloom of the point lights of a clip: find or take the marks, average, fit, report in px, degrees and mm."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from viewer.align.circle import fit_field_circle
+from viewer.align.transform import FieldCircle
+from viewer.errors import UsageError
+from viewer.measure import bloom as measure
+from viewer.measure.lights import PointLight, find_lights, refine_centre
+from viewer.measure.readings import Flag, Reading, refused
+from viewer.tasks.document import Result
+from viewer.tasks.mean_picture import Look, MeanPicture, mean_picture, scout
+
+if TYPE_CHECKING:
+    from viewer.media.reader import ClipReader
+
+MOST_LIGHTS = 12
+NEIGHBOURS = 60
+MARGIN = 6.0  # px inside the field's edge that are left out
+RADII = ("core_radius", "halo_radius", "half_radius", "bloom_radius")
+
+
+def measure_bloom(
+    clip: ClipReader,
+    lights: Sequence[tuple[float, float]] | None = None,
+    *,
+    field_deg: float | None = None,
+    objective_mm: float | None = None,
+    frames: tuple[int, int | None] = (0, None),
+    most: int = MOST_LIGHTS,
+    progress: Callable[[int, int], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> Result:
+    """Measure the bloom of point lights.
+
+    Parameters
+    ----------
+    clip : ClipReader
+        An open clip.
+    lights : sequence of (x, y), optional
+        Marks in upright px; without any the lights are found.
+    field_deg : float, optional
+        The device's stated field of view, degrees; with a field circle in the picture radii are also given in degrees.
+    objective_mm : float, optional
+        Focal length of the device's objective, mm; with `field_deg` radii are also given in mm at the tube.
+    frames : (start, stop), optional
+        Range of frames; stop None for the end.
+    most : int, optional
+        How many found lights to measure at most.
+
+    Returns
+    -------
+    Result
+        Readings per light ``light-1`` ... as in `viewer.measure.bloom`.  Extras: ``lights_found`` (int), ``field_circle``
+        [cx, cy, r] or null, ``px_per_degree`` or null, ``fits`` {light: {shape, misfit, veil_share, sector_radius_px}}.
+        ``plots``: {light: {``radius_px``, ``profile``, ``sigma``, ``model``, ``glow`` (arrays of one length: ring radius,
+        measured light, its error, fitted light, fitted glow without background), ``centre`` (x, y), ``core_radius``,
+        ``halo_radius``, ``half_radius``, ``bloom_radius`` (float or None), ``sector_deg``, ``sector_radius_px``,
+        ``sector_sigma_px``}}.
+
+    Raises
+    ------
+    UsageError
+        If `field_deg` or `objective_mm` is impossible.
+    Cancelled
+        If `cancelled` says so.
+    """
+    _check(field_deg, objective_mm)
+    look = Look.at(clip, None, frames)
+    first = scout(clip, frames, look)
+    stop = _stop(first, [])
+    found, total = find_lights(first, valid=_inside(first.shape, stop), most=NEIGHBOURS)
+    warnings: list[str] = []
+    marks = _marks(first, lights, found, most)
+    if not lights and total > most:
+        warnings.append(f"{total} lights were found; the {most} that stand out most were measured. Mark others yourself.")
+    if not marks:
+        return _none(clip, stop, total)
+    mean = mean_picture(clip, frames=frames, anchors=marks[:3], look=look, progress=progress, cancelled=cancelled)
+    warnings += mean.warnings
+    stop = _stop(mean.light, marks)
+    valid = _inside(mean.light.shape, stop, MARGIN + _reach(mean))
+    inside, _ = find_lights(mean.light, valid=valid, most=NEIGHBOURS)
+    blooms = measure.measure_bloom(
+        mean.light,
+        marks,
+        clipped=mean.clipped,
+        valid=valid,
+        others=inside,
+        dark=_dark(mean.light, stop),
+        frames=mean.frames,
+        flags=mean.flags | Flag.ONE_TAKE,
+        cancelled=cancelled,
+    )
+    per_degree = stop.px_per_degree(field_deg) if stop and field_deg else None
+    if field_deg and stop is None:
+        warnings.append("no field circle was found, so there is no scale: radii are in px only.")
+    readings = [r for b in blooms for r in (*b.readings, *_scaled(b.readings, per_degree, objective_mm))]
+    if not mean.tinted:
+        warnings.append(
+            "the picture holds several colours: luminance came from subsampled chroma, edges widen by about 0.02 px."
+        )
+    return Result(
+        command="bloom",
+        inputs=(clip.info.input_record(),),
+        readings=tuple(readings),
+        warnings=tuple(warnings),
+        extras=_extras(blooms, stop, per_degree, total),
+        plots={b.of: _plot(b) for b in blooms},
+    )
+
+
+def _check(field_deg: float | None, objective_mm: float | None) -> None:
+    if field_deg is not None and not 1.0 <= field_deg <= 180.0:
+        raise UsageError(f"a field of {field_deg:g} degrees is not possible.", hint="Give the device's full field, such as 40.")
+    if objective_mm is not None and not 1.0 <= objective_mm <= 2000.0:
+        raise UsageError(f"a focal length of {objective_mm:g} mm is not possible.", hint="Give the objective's, such as 27.")
+
+
+def _reach(mean: MeanPicture) -> float:
+    """How far frames were shifted, px."""
+    return float(np.abs(mean.shifts_px).max(initial=0.0))
+
+
+def _inside(shape: tuple[int, ...], stop: FieldCircle | None, margin: float = MARGIN) -> np.ndarray:
+    """Pixels inside the field circle by `margin` px; all of them without a circle."""
+    if stop is None:
+        return np.ones(shape, bool)
+    yy, xx = np.mgrid[: shape[0], : shape[1]]
+    return np.asarray(np.hypot(xx - stop.cx, yy - stop.cy) < stop.radius - margin)
+
+
+def _stop(light: np.ndarray, marks: Sequence[tuple[float, float]]) -> FieldCircle | None:
+    """Return the field circle, unless what was found is the halo of a light or holds none of the marks."""
+    circle = fit_field_circle(light)
+    if circle is None or circle.radius < 0.2 * min(light.shape):
+        return None
+    for x, y in marks:
+        if math.hypot(x - circle.cx, y - circle.cy) < 0.12 * circle.radius and circle.radius < 0.33 * min(light.shape):
+            return None
+    if marks and all(math.hypot(x - circle.cx, y - circle.cy) > circle.radius for x, y in marks):
+        return None
+    return circle
+
+
+def _dark(light: np.ndarray, stop: FieldCircle | None) -> float | None:
+    """Light level outside the field, if enough of it is in the picture."""
+    if stop is None:
+        return None
+    yy, xx = np.mgrid[: light.shape[0], : light.shape[1]]
+    outside = light[np.hypot(xx - stop.cx, yy - stop.cy) > 1.04 * stop.radius + 10.0]
+    return float(np.median(outside)) if outside.size > 400 else None
+
+
+def _marks(
+    light: np.ndarray, given: Sequence[tuple[float, float]] | None, found: Sequence[PointLight], most: int
+) -> list[tuple[float, float]]:
+    """Return the places to measure: the marks, moved onto the light they mean, or the strongest lights found."""
+    if not given:
+        return [spot.centre for spot in found[:most]]
+    places = []
+    for x, y in given:
+        near = [s for s in found if math.hypot(s.x - x, s.y - y) < max(8.0, 2.5 * s.size)]
+        if near:
+            places.append(min(near, key=lambda s: math.hypot(s.x - x, s.y - y)).centre)
+        else:
+            places.append(refine_centre(light, (x, y)))
+    return places
+
+
+NONE_FOUND = "no point light was found. Mark one with --light X,Y, or film a small bright lamp against a dark background."
+
+
+def _none(clip: ClipReader, stop: FieldCircle | None, total: int) -> Result:
+    """Return the refusal of every reading of a first light."""
+    readings = tuple(refused(name, "light-1", "px", NONE_FOUND, method=measure.METHODS[name]) for name in measure.NAMES)
+    circle = [stop.cx, stop.cy, stop.radius] if stop else None
+    extras: dict[str, Any] = {"lights_found": total, "field_circle": circle, "px_per_degree": None, "fits": {}}
+    return Result(command="bloom", inputs=(clip.info.input_record(),), readings=readings, extras=extras)
+
+
+def _scaled(readings: Sequence[Reading], per_degree: float | None, objective_mm: float | None) -> list[Reading]:
+    """Return radii in degrees, and in mm at the tube where the objective is known."""
+    if per_degree is None:
+        return []
+    scaled = []
+    for reading in (r for r in readings if r.name in RADII):
+        scaled.append(_converted(reading, f"{reading.name}_deg", "deg", lambda v: v / per_degree))
+        if objective_mm is not None:
+            scaled.append(
+                _converted(reading, f"{reading.name}_mm", "mm", lambda v: objective_mm * math.tan(math.radians(v / per_degree)))
+            )
+    return scaled
+
+
+def _converted(reading: Reading, name: str, unit: str, change: Callable[[float], float]) -> Reading:
+    value, low, high = (None if v is None else change(v) for v in (reading.value, reading.low, reading.high))
+    method = f"{reading.method}; scale from the field circle and the stated field"
+    flags = reading.flags | Flag.NOMINAL_SCALE
+    return replace(reading, name=name, unit=unit, flags=flags, method=method, value=value, low=low, high=high)
+
+
+def _extras(
+    blooms: Sequence[measure.LightBloom], stop: FieldCircle | None, per_degree: float | None, total: int
+) -> dict[str, Any]:
+    fits = {
+        b.of: {
+            "shape": b.kind,
+            "misfit": b.misfit,
+            "veil_share": b.veil_share,
+            "sector_radius_px": [float(v) for v in b.sector_radius_px],
+        }
+        for b in blooms
+    }
+    circle = [stop.cx, stop.cy, stop.radius] if stop else None
+    return {"lights_found": total, "field_circle": circle, "px_per_degree": per_degree, "fits": fits}
+
+
+def _plot(bloom: measure.LightBloom) -> dict[str, Any]:
+    values = {name: bloom.reading(name).value for name in RADII}
+    profile = bloom.profile
+    empty = np.zeros(0)
+    return {
+        "radius_px": profile.radius_px if profile else empty,
+        "profile": profile.light if profile else empty,
+        "sigma": profile.sigma if profile else empty,
+        "model": bloom.model,
+        "glow": bloom.glow,
+        "centre": bloom.centre,
+        "sector_deg": np.arange(bloom.sector_radius_px.size) * 360.0 / max(1, bloom.sector_radius_px.size),
+        "sector_radius_px": bloom.sector_radius_px,
+        "sector_sigma_px": bloom.sector_sigma_px,
+        **values,
+    }
+
+
+__all__ = ["measure_bloom"]

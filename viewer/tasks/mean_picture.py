@@ -1,0 +1,325 @@
+"""The mean picture of a clip in linear light, frames laid over each other where the camera moved."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.ndimage import binary_dilation, gaussian_filter1d
+
+from viewer.measure.bloom_motion import Anchor, Shift, carried
+from viewer.measure.readings import Flag
+from viewer.media.light import to_linear
+
+if TYPE_CHECKING:
+    from viewer.media.frame import Frame
+    from viewer.media.reader import ClipReader
+    from viewer.media.tint import Tint
+
+Progress = Callable[[int, int], None] | None
+Stop = Callable[[], bool] | None
+
+MOST_FRAMES = 240
+TINT_ERROR = 0.03
+STILL_PX = 0.12
+
+
+@dataclass(frozen=True)
+class MeanPicture:
+    """Mean light of a clip and what it rests on.
+
+    ``clipped`` is the share of frames in which a pixel was clipped, ``shifts_px`` one row (x, y) a frame (zero where the camera
+    stood still), ``pulsing`` the rms of the rows' light over the frames as a share of its mean, ``tinted`` whether the
+    full-resolution luma path was used.
+    """
+
+    light: np.ndarray
+    clipped: np.ndarray
+    frames: int
+    shifts_px: np.ndarray
+    pulsing: float
+    tinted: bool
+    flags: Flag
+    times_s: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def moving(self) -> bool:
+        """Whether frames had to be laid over each other."""
+        return bool(np.any(self.shifts_px))
+
+
+def chosen(total: int, frames: tuple[int, int | None], most: int = MOST_FRAMES) -> tuple[int, int, frozenset[int]]:
+    """Return start, stop and the numbers of the frames to use: all, or `most` of them evenly spread."""
+    start = min(frames[0], max(total - 1, 0))
+    stop = total if frames[1] is None else min(frames[1], total)
+    count = max(1, stop - start)
+    if count <= most:
+        return start, stop, frozenset(range(start, stop))
+    return start, stop, frozenset(int(n) for n in np.linspace(start, stop - 1, most))
+
+
+def usable_tint(clip: ClipReader, rect: Any, frames: tuple[int, int | None]) -> Tint | None:
+    """Return the constant-tint model where it holds within `TINT_ERROR`, else None."""
+    from viewer.errors import ViewerError
+
+    try:
+        tint = clip.tint(rect, frames)
+    except ViewerError:
+        return None
+    return tint if tint.error <= TINT_ERROR else None
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a clip is turned into light: through luma where one tint holds, and from which light on it is burnt out.
+
+    The file's own limit is the highest code.  Many cameras and editors stop at nominal white instead; then the pictures hold a
+    heap of pixels at white and none above it, and `white` (linear light of the brightest channel) is set.
+    """
+
+    tint: Tint | None = None
+    white: float | None = None
+
+    @classmethod
+    def at(cls, clip: ClipReader, rect: Any, frames: tuple[int, int | None]) -> Look:
+        """Look at a few pictures of a clip."""
+        start, stop, _ = chosen(len(clip.index), frames)
+        numbers = sorted({start, (start + stop - 1) // 2, stop - 1})
+        pictures = [clip.frame(n) for n in numbers]
+        white = None
+        if stops_at_white(np.array([picture.signal(rect).max(axis=2) for picture in pictures])):
+            white = float(to_linear(clip.info.transfer, np.array([WHITE]))[0])
+        return cls(usable_tint(clip, rect, frames), white)
+
+    def light(self, frame: Frame, rect: Any = None) -> tuple[np.ndarray, np.ndarray]:
+        """Return light and clip mask of a rectangle."""
+        if self.tint is not None:
+            part = frame.luminance(rect, tint=self.tint)
+            if self.white is None:
+                return part.light, part.clipped
+            return part.light, part.clipped | (part.light * max(self.tint.ratios) >= self.white)
+        if self.white is None:
+            part = frame.luminance(rect)
+            return part.light, part.clipped
+        colours = frame.rgb(rect)
+        burnt = colours.clipped | (colours.light.max(axis=2) >= self.white)
+        return colours.light @ np.array(frame.setting.weights, np.float32), burnt
+
+
+WHITE = 0.972
+
+
+def stops_at_white(brightest: np.ndarray) -> bool:
+    """Whether pictures are burnt out at nominal white rather than at the highest code.
+
+    Parameters
+    ----------
+    brightest : ndarray of shape (pictures, rows, cols)
+        Signal of the brightest channel, nominal white 1.
+
+    Notes
+    -----
+    Smooth light leaves fewer pixels in the top band than in the band below it, and some above; burnt-out light leaves a heap
+    round 1 and nothing above but the codec's ringing.
+    """
+    heap = np.count_nonzero((brightest > WHITE) & (brightest < 1.035))
+    above = np.count_nonzero(brightest >= 1.045)
+    below = np.count_nonzero((brightest > 0.90) & (brightest <= 0.96))
+    return bool(heap >= 5 * brightest.shape[0] and above <= 0.08 * heap and heap > 1.2 * below)
+
+
+def light_flags(clip: ClipReader) -> Flag:
+    """Return the flags that follow from the file alone."""
+    info = clip.info
+    flags = Flag.NONE
+    if any("transfer" in word or "light" in word for word in info.assumed):
+        flags |= Flag.ASSUMED_LIGHT
+    if info.interlaced:
+        flags |= Flag.INTERLACED
+    if info.reencoded or 0 < info.bits_per_pixel < 0.02:
+        flags |= Flag.COMPRESSED
+    return flags
+
+
+def scout(clip: ClipReader, frames: tuple[int, int | None], look: Look, rect: Any = None, count: int = 5) -> np.ndarray:
+    """Return the mean light of the first few frames, where a moving camera has not gone far."""
+    start = min(frames[0], max(len(clip.index) - 1, 0))
+    stop = start + count if frames[1] is None else min(start + count, frames[1])
+    lights = [np.asarray(look.light(frame, rect)[0], float) for frame in clip.frames(start, stop)]
+    return np.asarray(np.mean(lights, axis=0))
+
+
+class _Sum:
+    """Running sums of light and clipping."""
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self.light = np.zeros(shape)
+        self.clipped = np.zeros(shape)
+        self.count = 0
+
+    def add(self, light: np.ndarray, clipped: np.ndarray) -> None:
+        self.light += light
+        self.clipped += clipped
+        self.count += 1
+
+
+def mean_picture(
+    clip: ClipReader,
+    *,
+    rect: Any = None,
+    frames: tuple[int, int | None] = (0, None),
+    anchors: Sequence[tuple[float, float]] = (),
+    look: Look | None = None,
+    most: int = MOST_FRAMES,
+    progress: Progress = None,
+    cancelled: Stop = None,
+) -> MeanPicture:
+    """Average a clip.
+
+    Parameters
+    ----------
+    rect : (x, y, w, h) or Rect, optional
+        Upright px; the whole picture if left out.
+    anchors : sequence of (x, y)
+        Lights (px of `rect`) that each frame is compared with the first at; without any, the camera is taken to stand still.
+    look : Look, optional
+        How light and clipping are read; looked up if left out.
+    """
+    look = look or Look.at(clip, rect, frames)
+    start, stop, numbers = chosen(len(clip.index), frames, most)
+    total, shifts, rows, times = _first_pass(clip, rect, (start, stop), numbers, anchors, look, progress, cancelled)
+    flags = light_flags(clip)
+    moved = _smooth(shifts)
+    if np.any(moved):
+        flags |= Flag.MOVING
+        total = _laid_over(clip, rect, (start, stop), numbers, moved, look, progress, cancelled)
+    pulsing = _pulsing(np.array(rows))
+    if pulsing > 0.02:
+        flags |= Flag.GATED
+    if total.count < 5:
+        flags |= Flag.FEW_FRAMES
+    warnings: tuple[str, ...] = ()
+    if stop - start > most:
+        warnings = (f"{most} of {stop - start} frames were used, evenly spread.",)
+    return MeanPicture(
+        light=total.light / max(total.count, 1),
+        clipped=total.clipped / max(total.count, 1),
+        frames=total.count,
+        shifts_px=moved,
+        pulsing=pulsing,
+        tinted=look.tint is not None,
+        flags=flags,
+        times_s=np.array(times),
+        warnings=warnings,
+    )
+
+
+def _pass(
+    clip: ClipReader, span: tuple[int, int], numbers: frozenset[int], progress: Progress, cancelled: Stop
+) -> Iterator[Frame]:
+    for frame in clip.frames(*span, progress=progress, cancelled=cancelled):
+        if frame.number in numbers:
+            yield frame
+
+
+def _first_pass(
+    clip: ClipReader,
+    rect: Any,
+    span: tuple[int, int],
+    numbers: frozenset[int],
+    anchors: Sequence[tuple[float, float]],
+    look: Look,
+    progress: Progress,
+    cancelled: Stop,
+) -> tuple[_Sum, list[list[Shift | None]], list[np.ndarray], list[float]]:
+    total: _Sum | None = None
+    points: list[Anchor] = []
+    shifts: list[list[Shift | None]] = []
+    rows: list[np.ndarray] = []
+    times: list[float] = []
+    for frame in _pass(clip, span, numbers, progress, cancelled):
+        light, burnt = look.light(frame, rect)
+        if total is None:
+            total = _Sum(light.shape)
+            points = [anchor for anchor in (Anchor(light, place) for place in anchors) if anchor.ready]
+        total.add(light, burnt)
+        rows.append(light.mean(axis=1, dtype=np.float64))
+        times.append(frame.time_s)
+        before = shifts[-1] if shifts else [None] * len(points)
+        found: list[Shift | None] = []
+        for point, last in zip(points, before, strict=True):
+            found.append(point.find(light, (last.x, last.y) if last else (0.0, 0.0)))
+        shifts.append(found)
+    if total is None:
+        from viewer.errors import UsageError
+
+        raise UsageError("the clip holds no frame in this range.", hint="Choose frames within the clip.")
+    return total, shifts, rows, times
+
+
+def _smooth(shifts: list[list[Shift | None]]) -> np.ndarray:
+    """Return one shift a frame (mean over anchors by their errors); all zero unless motion stands clear of its error."""
+    count = len(shifts)
+    result = np.zeros((count, 2))
+    errors = np.full(count, np.inf)
+    for k, found in enumerate(shifts):
+        good = [s for s in found if s is not None and s.sigma < 0.5]
+        if good:
+            weight = np.array([1.0 / max(s.sigma, 0.005) ** 2 for s in good])
+            result[k] = weight @ np.array([[s.x, s.y] for s in good]) / weight.sum()
+            errors[k] = 1.0 / math.sqrt(float(weight.sum()))
+    known = np.isfinite(errors)
+    if np.count_nonzero(known) < 2:
+        return np.zeros((count, 2))
+    wander = float(np.sqrt(np.mean(np.sum((result[known] - result[known].mean(axis=0)) ** 2, axis=1))))
+    if wander < max(STILL_PX, 2.0 * float(np.median(errors[known]))):
+        return np.zeros((count, 2))
+    for axis in (0, 1):
+        result[:, axis] = np.interp(np.arange(count), np.flatnonzero(known), result[known, axis])
+    return result
+
+
+def _laid_over(
+    clip: ClipReader,
+    rect: Any,
+    span: tuple[int, int],
+    numbers: frozenset[int],
+    moved: np.ndarray,
+    look: Look,
+    progress: Progress,
+    cancelled: Stop,
+) -> _Sum:
+    """Average again, every frame carried back by its shift."""
+    total: _Sum | None = None
+    for k, frame in enumerate(_pass(clip, span, numbers, progress, cancelled)):
+        light, burnt = look.light(frame, rect)
+        if total is None:
+            total = _Sum(light.shape)
+        by = (float(moved[k, 0]), float(moved[k, 1]))
+        if burnt.any():
+            burnt = carried(binary_dilation(burnt).astype(np.float32), by) > 0.5
+        total.add(carried(light, by), burnt)
+    assert total is not None
+    return total
+
+
+def _pulsing(rows: np.ndarray) -> float:
+    """Rms over frames of the rows' light against its mean, less what noise alone would give (0 if it does not stand out)."""
+    if rows.shape[0] < 3:
+        return 0.0
+    width = max(2.0, rows.shape[1] / 100.0)
+    mean = rows.mean(axis=0)
+    lit = gaussian_filter1d(mean, width) > 0.2 * float(mean.max(initial=0.0))
+    if not lit.any() or float(mean.max()) <= 0:
+        return 0.0
+    change = (rows[:, lit] - mean[lit]) / np.maximum(mean[lit], 1e-12)
+    noise = float(np.mean(np.diff(change, axis=1) ** 2)) / 2.0 / (2.0 * math.sqrt(math.pi) * width) if lit.sum() > 1 else 0.0
+    power = float(np.mean(gaussian_filter1d(change, width, axis=1) ** 2))
+    return math.sqrt(power - noise) if power > 4.0 * noise else 0.0
+
+
+__all__ = ["Look", "MeanPicture", "chosen", "light_flags", "mean_picture", "scout", "stops_at_white", "usable_tint"]
