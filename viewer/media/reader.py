@@ -24,6 +24,7 @@ from viewer.media.indexstore import index_of
 from viewer.media.info import ClipInfo
 from viewer.media.linearise import Linearise
 from viewer.media.parts import Joined, PartFacts, join
+from viewer.media.passes import Pass
 from viewer.media.source import check_file, rational, translated
 from viewer.media.tags import LightChoice, resolve
 from viewer.media.tint import Tint, fit_tint
@@ -160,7 +161,7 @@ class ClipReader:
         number = self._check(number)
         place, inner = self._locate(number)
         picture, damaged = self._single(place).exact(self._indexes[place], inner)
-        return self._wrap(picture, number, damaged)
+        return self.wrap(picture, number, damaged)
 
     def frame_at(self, time_s: float) -> Frame:
         """Return the picture on show at a time of the clip."""
@@ -176,18 +177,28 @@ class ClipReader:
         """Yield pictures `start` up to, not with, `stop`, each decoded once; pictures that do not decode are left out."""
         total = len(self.index)
         stop = total if stop is None else min(stop, total)
-        start = self._check(start) if start else 0
-        for place, first in enumerate(self._joined.first):
-            last = first + len(self._indexes[place])
-            low, high = max(start, first), min(stop, last)
-            if low >= high:
-                continue
-            for inner, picture, damaged in self._pass(place, low - first, high - first):
+        if stop <= start:
+            return
+        with self.open_pass(start, stop) as pictures:
+            for number, picture, damaged in pictures:
                 if cancelled is not None and cancelled():
                     raise Stopped()
-                yield self._wrap(picture, inner + first, damaged)
+                yield self.wrap(picture, number, damaged)
                 if progress is not None:
-                    progress(inner + first - start + 1, stop - start)
+                    progress(number - start + 1, stop - start)
+
+    def open_pass(self, start: int = 0, stop: int | None = None, *, threads: int | None = None) -> Pass:
+        """Return a pass over pictures `start` up to `stop`, as the media library's own frames; close it when done."""
+        self._check(start)
+        total = len(self.index)
+        return Pass(
+            self.paths,
+            self._indexes,
+            self._joined.first,
+            start,
+            total if stop is None else min(stop, total),
+            threads=threads or self._threads,
+        )
 
     def tint(self, rect: Any = None, frames: tuple[int, int | None] = (0, None)) -> Tint:
         """Return the constant-tint model of a region, with its error against the exact path."""
@@ -231,33 +242,8 @@ class ClipReader:
         place = int(np.searchsorted(self._joined.first, number, side="right")) - 1
         return place, number - self._joined.first[place]
 
-    def _pass(self, place: int, start: int, stop: int) -> Iterator[tuple[int, Any, bool]]:
-        """Yield (number in the part, picture, damaged) of one part."""
-        index = self._indexes[place]
-        decoder = Decoder(self.paths[place], threads=self._threads)
-        try:
-            if index.counted:
-                for number, (picture, damaged) in enumerate(decoder.run()):
-                    if number >= stop:
-                        return
-                    if number >= start:
-                        yield number, picture, damaged
-                return
-            earlier = np.flatnonzero(index.key_pts <= index.pts[start])
-            if start and len(earlier) > 1:
-                decoder.start_at_key(int(index.key_pts[earlier[-1]]), int(index.pts[start]))
-            places = {int(pts): number for number, pts in enumerate(index.pts[start:stop], start)}
-            last = int(index.pts[stop - 1])
-            for picture, damaged in decoder.run():
-                number = places.get(picture.pts, -1)
-                if number >= 0:
-                    yield number, picture, damaged or bool(index.damaged[number])
-                if picture.pts is not None and picture.pts >= last:
-                    return
-        finally:
-            decoder.close()
-
-    def _wrap(self, picture: Any, number: int, damaged: bool) -> Frame:
+    def wrap(self, picture: Any, number: int, damaged: bool) -> Frame:
+        """Return a frame of the media library as picture `number` of this clip."""
         index = self.index
         return Frame(picture, number, int(index.pts[number]), index.time_base, self._setting, damaged=damaged)
 

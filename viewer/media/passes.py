@@ -1,0 +1,117 @@
+"""Passes: pictures of a clip in order from any number on, each decoded once, across the parts of a recording."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterator, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from viewer.media.decoder import Decoder
+from viewer.media.index import FrameIndex
+
+
+class Pass:
+    """Iterates over (number, picture, damaged); a context manager that owns its decoder.
+
+    Parameters
+    ----------
+    paths, indexes, first : sequences, one entry a part
+        Files, their own indexes, and the clip's number of each part's first picture.
+    start, stop : int
+        Range of the clip's numbers.
+    threads : int
+        Decoder threads.
+    """
+
+    def __init__(
+        self,
+        paths: Sequence[Path],
+        indexes: Sequence[FrameIndex],
+        first: Sequence[int],
+        start: int,
+        stop: int,
+        *,
+        threads: int,
+    ) -> None:
+        self._paths, self._indexes, self._first = paths, indexes, first
+        self.start, self.stop, self._threads = start, stop, threads
+        self._decoder: Decoder | None = None
+        self._hurry = False
+        self._run = self._pictures()
+
+    def __iter__(self) -> Iterator[tuple[int, Any, bool]]:
+        return self._run
+
+    def __next__(self) -> tuple[int, Any, bool]:
+        return next(self._run)
+
+    def __enter__(self) -> Pass:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._run.close()
+        decoder, self._decoder = self._decoder, None
+        if decoder is not None:
+            decoder.close()
+
+    def hurry(self, wanted: bool) -> None:
+        """Leave out pictures that no other rests on: for display only, when the machine cannot keep up."""
+        if wanted != self._hurry and self._decoder is not None:
+            self._hurry = wanted
+            self._decoder.context.skip_frame = "NONREF" if wanted else "DEFAULT"
+
+    def _pictures(self) -> Generator[tuple[int, Any, bool], None, None]:
+        for place, first in enumerate(self._first):
+            index = self._indexes[place]
+            low, high = max(self.start, first) - first, min(self.stop, first + len(index)) - first
+            if low >= high:
+                continue
+            decoder = self._decoder = Decoder(self._paths[place], threads=self._threads)
+            source = _counted(decoder, low, high) if index.counted else _timed(decoder, index, low, high)
+            for number, picture, damaged in source:
+                yield number + first, picture, damaged
+            self._decoder = None
+            decoder.close()
+
+
+def _counted(decoder: Decoder, low: int, high: int) -> Iterator[tuple[int, Any, bool]]:
+    for number, (picture, damaged) in enumerate(decoder.run()):
+        if number >= high:
+            return
+        if number >= low:
+            yield number, picture, damaged
+
+
+def _timed(decoder: Decoder, index: FrameIndex, low: int, high: int) -> Iterator[tuple[int, Any, bool]]:
+    earlier = np.flatnonzero(index.key_pts <= index.pts[low])
+    if low and len(earlier) > 1:
+        decoder.start_at_key(int(index.key_pts[earlier[-1]]), int(index.pts[low]))
+    pts = index.pts
+    last = int(pts[high - 1])
+    expected = low
+    for picture, damaged in decoder.run():
+        here = picture.pts
+        if here is None:
+            continue
+        # Nearly always the next picture is the next number; the search is for what was lost or comes early.
+        if expected >= high or here != pts[expected]:
+            expected = int(np.searchsorted(pts, here))
+            if expected >= len(pts) or pts[expected] != here or not low <= expected < high:
+                if here >= last:
+                    return
+                expected = min(expected, high - 1)
+                continue
+        yield expected, picture, damaged or bool(index.damaged[expected])
+        expected += 1
+        if here >= last:
+            return
+
+
+__all__ = ["Pass"]
