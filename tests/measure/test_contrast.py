@@ -212,9 +212,19 @@ def test_smoothed_hlg_reads_low_and_the_bound_covers_it() -> None:
     smoothed = np.sqrt(3 * light).mean(axis=(1, 2), keepdims=True) ** 2 / 3 * np.ones((30, 16, 16))
     truth_loss = light.mean() - smoothed.mean()
     lively = patch_of(rng.gamma(100.0, 0.08 / 100.0, size=(30, 16, 16)))
-    bound = contrast.lost_dark_light(patch_of(smoothed), lively, transfer="hlg")
+    bound = contrast.lost_light(patch_of(smoothed), lively, bend=1 / (2 * 0.02))
     assert 0.95 * truth_loss <= bound <= 2.0 * truth_loss
-    assert contrast.lost_dark_light(patch_of(smoothed), lively, transfer="bt709") == 0.0
+    assert contrast.lost_light(patch_of(smoothed), lively, bend=0.0) == 0.0
+
+
+def test_means_of_blocks_tell_what_pixels_had() -> None:
+    """Grain of 2 x 2 px, of which an encoder left only the means of 8 x 8 px."""
+    rng = np.random.default_rng(14)
+    grain = np.repeat(np.repeat(rng.standard_normal((40, 16, 16)), 2, axis=1), 2, axis=2)
+    blocks = grain.reshape(40, 4, 8, 4, 8).mean(axis=(2, 4))
+    left = 0.02 + 0.004 * np.repeat(np.repeat(blocks, 8, axis=1), 8, axis=2)
+    bound = contrast.lost_light(patch_of(left), patch_of(left), bend=1 / (2 * 0.02))
+    assert bound == pytest.approx(0.5 * 0.004**2 * (1 - 1 / 16) / (2 * 0.02), rel=0.15)
 
 
 def test_matching_factor() -> None:

@@ -24,7 +24,7 @@ import numpy as np
 
 from viewer.measure.beat import Level, level_without_beat
 from viewer.measure.errorbudget import Budget, Component
-from viewer.measure.patches import Common, Patch
+from viewer.measure.patches import BLOCK, Common, Patch
 from viewer.measure.readings import Flag, Reading
 from viewer.measure.stats import drift
 
@@ -95,23 +95,33 @@ def matching_factor(first: float, second: float) -> float:
     return first / second
 
 
-def lost_dark_light(patch: Patch, other: Patch, *, transfer: str) -> float:
+def lost_light(patch: Patch, other: Patch, *, bend: float) -> float:
     """Return by how much the level of a patch may read low because the encoder smoothed the signal, in units of light.
 
-    A smoothed HLG signal loses its variance before it is squared: light reads low by ``lost variance / (4 light)`` where the
-    curve is a square root.  What was lost is not in the file; photon noise grows as the light, so the other region's noise
-    tells what this one may have held.  Other curves are straight near black, and noise there keeps its mean.
+    A smoothed signal loses noise before the curve turns it into light: light reads low by half the lost variance times the
+    curve's `bend`, the second derivative of light by signal over the square of the first (HLG below 1/12: 1 / (2 light)).
+    What was lost is not in the file.  Two traces are left: photon noise grows as the light, so the other region's noise tells
+    what this one may have held; and the means of blocks survive better than pixels, so they tell what pixels had if their
+    grain spans about 2 x 2 px.
+
+    Parameters
+    ----------
+    patch, other : Patch
+    bend : float
+        1 / light; 0 for a straight curve.
     """
     level = patch.level
-    if transfer != "hlg" or level <= 0 or level > 1.0 / 12.0:
+    if bend <= 0 or level <= 0:
         return 0.0
-    present = patch.temporal_var
-    expected = present
+    had = [_likely_var(patch)]
     if other.level > 0:
-        expected = max(expected, other.temporal_var * min(1.0, level / other.level))
-    # What is left of the noise was itself smoothed: allow half as much again.
-    lost = max(expected - present, 0.5 * present)
-    return float(min(0.25 * lost / level, 0.5 * level))
+        had.append(_likely_var(other) * min(1.0, level / other.level))
+    lost = max(max(had) - patch.temporal_var, 0.25 * patch.temporal_var)
+    return float(min(0.5 * lost * bend, 0.5 * level))
+
+
+def _likely_var(patch: Patch) -> float:
+    return max(patch.temporal_var, patch.block_var * BLOCK * BLOCK / 4.0)
 
 
 def placement_sigma(bright: Patch, dark: Patch, statistic: Callable[[float, float], float]) -> float:
@@ -183,7 +193,7 @@ def _common_sigma(bright: Patch, dark: Patch, sides: Sides) -> float:
 
 
 def contrast_budget(
-    bright: Patch, dark: Patch, sides: Sides, *, transfer: str = "", step: tuple[float, float] = (0.0, 0.0)
+    bright: Patch, dark: Patch, sides: Sides, *, bend: tuple[float, float] = (0.0, 0.0), step: tuple[float, float] = (0.0, 0.0)
 ) -> Budget:
     """Return the budget of Michelson contrast.
 
@@ -191,17 +201,16 @@ def contrast_budget(
     ----------
     bright, dark : Patch
     sides : Sides
-    transfer : str
-        Transfer of the clip, for what encoders do to dark HLG.
+    bend : pair of float
+        Of the light curve at the bright and the dark level, as for `lost_light`.
     step : pair of float
         Light of one code step at the bright and the dark level: their share of a rectangular error enters where noise
         does not blur them.
     """
     total = sides.bright + sides.dark
     by_bright, by_dark = 2.0 * sides.dark / total**2, 2.0 * sides.bright / total**2
-    lost = math.hypot(
-        by_dark * lost_dark_light(dark, bright, transfer=transfer), by_bright * lost_dark_light(bright, dark, transfer=transfer)
-    )
+    # Both read low together, and move Michelson contrast against each other.
+    lost = abs(by_dark * lost_light(dark, bright, bend=bend[1]) - by_bright * lost_light(bright, dark, bend=bend[0]))
     quantum = []
     for patch, size in zip((bright, dark), step):
         blur = math.sqrt(patch.temporal_var + patch.fixed_var)
@@ -210,7 +219,8 @@ def contrast_budget(
         Component("frames", _common_sigma(bright, dark, sides), dof=max(1.0, sides.dof)),
         Component("region placement", placement_sigma(bright, dark, michelson)),
         Component("dark level", abs(by_dark - by_bright) * sides.dark_level.sigma, shared=True),
-        Component("light curve", lost, shared=True),
+        # Anything from nothing to this may be missing: a rectangular error.
+        Component("light curve", lost / math.sqrt(3.0), shared=True),
         Component("quantisation", math.hypot(by_bright * quantum[0], by_dark * quantum[1])),
     ]
     return Budget(michelson(sides.bright, sides.dark), tuple(part for part in parts if part.sigma > 0))
@@ -242,7 +252,7 @@ def contrast_readings(
     dark_level: Dark | None = None,
     *,
     flat: tuple[float, float] = (1.0, 1.0),
-    transfer: str = "",
+    bend: tuple[float, float] = (0.0, 0.0),
     step: tuple[float, float] = (0.0, 0.0),
     flags: Flag = Flag.NONE,
 ) -> tuple[tuple[Reading, ...], Budget | None]:
@@ -256,7 +266,7 @@ def contrast_readings(
         What is subtracted from both.
     flat : pair of float
         Light of an even field in the two regions, relative to each other.
-    transfer, step
+    bend, step
         As for `contrast_budget`.
     flags : Flag
         Of the clip.
@@ -277,9 +287,10 @@ def contrast_readings(
     if bright.clipped_share > LIMIT_SHARE:
         note = "The bright region is clipped: its light and the contrast are at least this. Film darker."
         common = replace(common, state="limit", reason=note)
-    budget = contrast_budget(bright, dark, sides, transfer=transfer, step=step)
+    budget = contrast_budget(bright, dark, sides, bend=bend, step=step)
     method = _method(sides, flat)
     low, high = budget.interval()
+    high = 1.0 if common.state == "limit" else high
     first = common.reading(
         "michelson", budget.value, max(-1.0, low), min(1.0, high), method=f"(bright - dark) / (bright + dark), {method}"
     )
@@ -342,7 +353,7 @@ __all__ = [
     "contrast_budget",
     "contrast_readings",
     "contrast_to_noise",
-    "lost_dark_light",
+    "lost_light",
     "matching_factor",
     "michelson",
     "michelson_from_ratio",

@@ -10,6 +10,9 @@ from viewer.errors import UsageError
 from viewer.measure.readings import Flag, Reading, State, refused
 from viewer.measure.stats import clipped_mean
 
+# Encoders keep the means of blocks of this size far better than single pixels.
+BLOCK = 8
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Patch:
@@ -33,6 +36,11 @@ class Patch:
         Share of clipped pixels.
     black : float
         Share of samples at or below the code of black.
+    block_var : float
+        Variance in time of the mean of a block of `BLOCK` x `BLOCK` px, free of bands along rows and columns (second
+        differences of 2 x 2 neighbouring blocks); 0 for patches of fewer.
+    row_var, column_var : float
+        Variance in time of the mean of a row (column), each frame's own level removed: bands of a rolling shutter.
     lag_products : ndarray of shape (3,)
         Mean product of a pixel's fluctuation with that 1, 2, 3 frames later, over the noise variance.
     spectrum : ndarray of shape (h, w) or None
@@ -49,6 +57,9 @@ class Patch:
     clipped: np.ndarray
     black: float
     lag_products: np.ndarray
+    block_var: float = 0.0
+    row_var: float = 0.0
+    column_var: float = 0.0
     spectrum: np.ndarray | None = None
 
     @property
@@ -100,6 +111,11 @@ class PatchSum:
         self._flat = np.zeros(shape)
         self._square = np.zeros(shape)
         self._power = np.zeros(shape) if spectrum else None
+        self._blocks = (shape[0] // BLOCK, shape[1] // BLOCK)
+        crossed = (max(0, self._blocks[0] - 1), max(0, self._blocks[1] - 1))
+        self._block_total, self._block_square = np.zeros(crossed), np.zeros(crossed)
+        self._row_square, self._row_total = np.zeros(shape[0]), np.zeros(shape[0])
+        self._column_square, self._column_total = np.zeros(shape[1]), np.zeros(shape[1])
         self._means: list[float] = []
         self._vars: list[float] = []
         self._differences: list[float] = []
@@ -147,6 +163,7 @@ class PatchSum:
         self._total += x
         self._flat += flat
         self._square += flat * flat
+        self._add_means(flat)
         for k, past in enumerate(self._past):
             self._lag[k] += flat * past
             self._lag_count[k] += 1
@@ -162,6 +179,22 @@ class PatchSum:
             if black_code is not None:
                 self._black.append(float(np.mean(codes <= black_code)))
             self._codes = np.array(codes)
+
+    def _add_means(self, flat: np.ndarray) -> None:
+        """Add the means of rows, columns and blocks of one frame."""
+        for axis, total, square in (
+            (1, self._row_total, self._row_square),
+            (0, self._column_total, self._column_square),
+        ):
+            means = flat.mean(axis=axis)
+            total += means
+            square += means * means
+        if self._block_total.size:
+            rows, cols = self._blocks
+            means = flat[: rows * BLOCK, : cols * BLOCK].reshape(rows, BLOCK, cols, BLOCK).mean(axis=(1, 3))
+            crossed = 0.5 * (means[1:, 1:] - means[:-1, 1:] - means[1:, :-1] + means[:-1, :-1])
+            self._block_total += crossed
+            self._block_square += crossed * crossed
 
     def result(self) -> Patch:
         """Return what was gathered.
@@ -197,8 +230,18 @@ class PatchSum:
             clipped=np.array(self._clipped),
             black=float(np.mean(self._black)) if self._black else 0.0,
             lag_products=lags,
+            block_var=_spread(self._block_total, self._block_square, n),
+            row_var=_spread(self._row_total, self._row_square, n),
+            column_var=_spread(self._column_total, self._column_square, n),
             spectrum=self._power / max(1, n - 1) if self._power is not None and n > 1 else None,
         )
+
+
+def _spread(total: np.ndarray, square: np.ndarray, count: int) -> float:
+    """Mean variance over time of sums."""
+    if count < 2 or not total.size:
+        return 0.0
+    return max(0.0, float(((square - total**2 / count) / (count - 1)).mean()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,4 +298,4 @@ def patch_of(stack: np.ndarray, clipped: np.ndarray | None = None, *, spectrum: 
     return gathered.result()
 
 
-__all__ = ["Common", "Patch", "PatchSum", "patch_of"]
+__all__ = ["BLOCK", "Common", "Patch", "PatchSum", "patch_of"]

@@ -1,0 +1,216 @@
+"""Contrast of two regions of a clip as a result document."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from viewer.align.circle import fit_field_circle
+from viewer.errors import UsageError
+from viewer.measure.contrast import Dark, contrast_readings
+from viewer.measure.corner import corner_dark, corner_masks
+from viewer.measure.errorbudget import Budget
+from viewer.measure.localcontrast import LocalContrast, band_readings, local_contrast
+from viewer.measure.patches import Patch
+from viewer.measure.readings import Flag
+from viewer.measure.regions import Rect
+from viewer.measure.stats import mean_estimate
+from viewer.media import ClipReader
+from viewer.tasks.document import Result
+from viewer.tasks.patches import Progress, Span, Stop, bend_of, black_code, gather, single_colour, step_light
+
+CORNER_FRAMES = 5
+
+
+def measure_contrast(
+    clip: ClipReader,
+    bright: Rect,
+    dark: Rect,
+    *,
+    frames: Span = (0, None),
+    black: Rect | None = None,
+    dark_clip: ClipReader | None = None,
+    flat_clip: ClipReader | None = None,
+    corner: bool = True,
+    local: Rect | None = None,
+    px_per_degree: float | None = None,
+    progress: Progress = None,
+    cancelled: Stop = None,
+) -> Result:
+    """Measure the contrast of a bright and a dark region.
+
+    Parameters
+    ----------
+    clip : ClipReader
+    bright, dark : Rect
+        Upright px.
+    frames : (first, stop)
+    black : Rect, optional
+        A region of this clip that receives no light; its level is subtracted.
+    dark_clip : ClipReader, optional
+        Filmed with lens and eyepiece capped, same settings; its level in the same regions is subtracted.
+    flat_clip : ClipReader, optional
+        An even field through the same device; both levels are divided by its light there.
+    corner : bool
+        Whether to use the corners outside the field circle where they give a dark level.
+    local : Rect, optional
+        Region for local contrast by octaves.
+    px_per_degree : float, optional
+        Scale for those octaves; in cycles/px without.
+
+    Returns
+    -------
+    Result
+        Readings ``michelson``, ``weber``, ``rms``, ``cnr`` of ``bright/dark``; with `local`, ``local_contrast`` of each octave.
+        Extras: ``levels`` {bright, dark, dark_level, dark_level_from}, ``budget`` [{source, sigma}].
+        Plots: ``frame_times_s``, ``bright``, ``dark`` (light per frame); with `local`, ``octaves``
+        {name: {"frequency", "map", "rms"}}.
+
+    Raises
+    ------
+    RegionError
+        If a region reaches outside the picture or holds fewer than 4 px.
+    UsageError
+        If both regions overlap.
+    """
+    if _overlap(bright, dark):
+        raise UsageError(f"the bright region {bright} and the dark region {dark} overlap.", hint="Draw them apart.")
+    rects = {"bright": bright, "dark": dark} | ({"black": black} if black else {})
+    found = gather(clip, rects, frames=frames, limits=True, progress=progress, cancelled=cancelled)
+    patches = dict(found.patches)
+    level, why = _dark_level(clip, patches, bright, dark, dark_clip, corner, frames, cancelled)
+    patches = _freed(patches, level)
+    flat = _flat(flat_clip, bright, dark, cancelled)
+    steps = tuple(step_light(clip, patches[name].level) for name in ("bright", "dark"))
+    bends = (bend_of(clip, patches["bright"].level), bend_of(clip, patches["dark"].level))
+    readings, budget = contrast_readings(
+        patches["bright"],
+        patches["dark"],
+        level["common"],
+        flat=flat,
+        bend=bends,
+        step=(steps[0], steps[1]),
+        flags=found.flags,
+    )
+    warnings = [f"no dark level subtracted: {why}."] if why and level["common"].source == "none" else []
+    plots: dict[str, Any] = {name: patches[name].frame_means for name in ("bright", "dark")}
+    plots["frame_times_s"] = found.times_s
+    extras = {
+        "levels": {name: patches[name].level for name in ("bright", "dark")}
+        | {"dark_level": level["common"].level, "dark_level_from": level["common"].source},
+        "budget": _budget_rows(budget),
+    }
+    if local is not None:
+        octaves = _octaves(clip, local, frames, px_per_degree)
+        readings += band_readings(octaves, flags=found.flags | Flag.ONE_TAKE, angular=px_per_degree is not None)
+        plots["octaves"] = {
+            band.name: {"frequency": band.frequency, "map": band.map, "rms": band.rms} for band in octaves.bands
+        }
+    return Result(
+        command="contrast",
+        inputs=tuple(c.info.input_record() for c in (clip, dark_clip, flat_clip) if c is not None),
+        readings=readings,
+        warnings=(*clip.info.warnings, *warnings),
+        extras=extras,
+        plots=plots,
+    )
+
+
+def _overlap(a: Rect, b: Rect) -> bool:
+    return a.x < b.x + b.w and b.x < a.x + a.w and a.y < b.y + b.h and b.y < a.y + a.h
+
+
+def _budget_rows(budget: Budget | None) -> list[dict[str, object]]:
+    return [] if budget is None else [{"source": part.source, "sigma": part.sigma} for part in budget.components]
+
+
+def _dark_level(
+    clip: ClipReader,
+    patches: Mapping[str, Patch],
+    bright: Rect,
+    dark: Rect,
+    dark_clip: ClipReader | None,
+    corner: bool,
+    frames: Span,
+    cancelled: Stop,
+) -> tuple[dict[str, Dark], str]:
+    """Return what to subtract: ``common`` from both, and the rest of each region's own (``bright``, ``dark``)."""
+    if dark_clip is not None:
+        own = gather(dark_clip, {"bright": bright, "dark": dark}, cancelled=cancelled).patches
+        both = {name: mean_estimate(patch.frame_means) for name, patch in own.items()}
+        level = 0.5 * (both["bright"].value + both["dark"].value)
+        common = Dark(level, max(both["bright"].sigma, both["dark"].sigma), "the dark clip")
+        return {"common": common} | {name: Dark(part.value - level, part.sigma) for name, part in both.items()}, ""
+    if "black" in patches:
+        estimate = mean_estimate(patches["black"].frame_means)
+        return {"common": Dark(estimate.value, estimate.sigma, "the black region")}, ""
+    if not corner:
+        return {"common": Dark()}, ""
+    common, why = dark_of_corners(clip, patches["dark"], frames)
+    return {"common": common}, why
+
+
+def _freed(patches: dict[str, Patch], level: Mapping[str, Dark]) -> dict[str, Patch]:
+    """Take each region's own part of the dark clip off."""
+    out = dict(patches)
+    for name in ("bright", "dark"):
+        if name in level:
+            shift = level[name].level
+            patch = patches[name]
+            out[name] = replace(patch, mean_image=patch.mean_image - shift, frame_means=patch.frame_means - shift)
+    return out
+
+
+def dark_of_corners(clip: ClipReader, darker: Patch, frames: Span) -> tuple[Dark, str]:
+    """Return the dark level of the corners outside the field circle, and why it is not used if so."""
+    stop = len(clip.index) if frames[1] is None else min(frames[1], len(clip.index))
+    numbers = sorted({int(n) for n in np.linspace(frames[0], max(frames[0], stop - 1), CORNER_FRAMES)})
+    pictures = [clip.frame(number) for number in numbers]
+    light = np.mean([picture.luminance().light for picture in pictures], axis=0)
+    circle = fit_field_circle(light)
+    if circle is None:
+        return Dark(), ""
+    masks = corner_masks(light.shape, circle.cx, circle.cy, circle.radius)
+    if not masks:
+        return Dark(), ""
+    outside = np.any(masks, axis=0)
+    black = black_code(clip)
+    share = float(np.mean([np.mean(picture.luma()[outside] <= black) for picture in pictures]))
+    noise = float(np.sqrt(darker.temporal_var))
+    return corner_dark(light, masks, black_share=share, region_level=darker.level, region_noise=noise)
+
+
+def _flat(flat_clip: ClipReader | None, bright: Rect, dark: Rect, cancelled: Stop) -> tuple[float, float]:
+    if flat_clip is None:
+        return 1.0, 1.0
+    found = gather(flat_clip, {"bright": bright, "dark": dark}, cancelled=cancelled).patches
+    levels = (found["bright"].level, found["dark"].level)
+    if min(levels) <= 0 or max(found["bright"].clipped_share, found["dark"].clipped_share) > 0.01:
+        raise UsageError(
+            "the flat clip is black or clipped in the regions.",
+            where=flat_clip.info.path.name,
+            hint="Film an even, lit, unclipped field through the same device.",
+        )
+    mean = 0.5 * (levels[0] + levels[1])
+    return levels[0] / mean, levels[1] / mean
+
+
+def _octaves(clip: ClipReader, rect: Rect, frames: Span, px_per_degree: float | None) -> LocalContrast:
+    """Return local contrast of the mean picture about a region."""
+    rect.check(clip.info.width, clip.info.height, least=256, where=clip.info.path.name)
+    tint = single_colour(clip, rect, frames)
+    total, squares, count = np.zeros((rect.h, rect.w)), np.zeros((rect.h, rect.w)), 0
+    for frame in clip.frames(*frames):
+        light = frame.luminance(rect, tint=tint).light
+        total += light
+        squares += light.astype(np.float64) ** 2
+        count += 1
+    mean = total / count
+    noise = np.sqrt(np.maximum(squares / count - mean**2, 0.0).mean() / count)
+    return local_contrast(mean, px_per_degree=px_per_degree, noise_sigma=float(noise))
+
+
+__all__ = ["dark_of_corners", "measure_contrast"]
