@@ -128,6 +128,15 @@ class Plan:
     notes: tuple[str, ...]
 
 
+def exact_rate(rate: float) -> float:
+    """Return the rate that a rounded one stands for: 59.94 is 60000/1001."""
+    for whole in (24, 30, 48, 60, 120, 240):
+        exact = whole * 1000.0 / 1001.0
+        if abs(rate - exact) < 0.006:
+            return exact
+    return rate
+
+
 def related(first: float, second: float, *, highest_hz: float = 2400.0) -> bool:
     """Whether two frame rates share a multiple below `highest_hz`, so that they leave the same aliases undecided."""
     if math.isclose(first, second, rel_tol=1e-6):
@@ -209,6 +218,7 @@ __all__ = [
     "blind_share",
     "blind_zones",
     "common",
+    "exact_rate",
     "merge",
     "plan",
     "related",

@@ -76,6 +76,39 @@ def false_alarm(power: float, times_s: ArrayLike, highest_hz: float) -> float:
     return float(1.0 - (1.0 - single_false_alarm(power, n)) * math.exp(-tau))
 
 
+def as_rectangle(amplitudes: Complex, weak: NDArray[np.bool_], *, tolerance: float = 0.08) -> tuple[float, float, float] | None:
+    """Return duty, step (relative to the mean) and start (periods) of a rectangle that explains the harmonics, or None.
+
+    Parameters
+    ----------
+    amplitudes : ndarray of shape (K,), complex
+        Harmonics with the exposure undone.
+    weak : ndarray of shape (K,), bool
+        Harmonics that the exposure removed; not used.
+    tolerance : float
+        Largest relative distance, root of the power.
+    """
+    order = np.arange(1, amplitudes.size + 1)
+    used = ~weak
+    if used.sum() < 3 or np.count_nonzero(np.abs(amplitudes[used]) > 0.01 * np.abs(amplitudes[0])) < 2:
+        return None
+    best: tuple[float, float, float, float] | None = None
+    power = float(np.sum(np.square(np.abs(amplitudes[used]))))
+    for duty in np.linspace(0.02, 0.98, 193):
+        unit = 2.0 * np.sin(np.pi * order * duty) / (np.pi * order)
+        # the middle of the bright part lies where the fundamental peaks, or opposite
+        middle = -np.angle(amplitudes[0]) / (2.0 * np.pi)
+        shape = unit * np.exp(-2j * np.pi * order * middle)
+        step = float(np.sum((np.conj(shape) * amplitudes).real[used]) / np.sum(np.square(unit[used])))
+        miss = float(np.sum(np.square(np.abs(amplitudes - step * shape))[used]))
+        if step > 0 and step * duty <= 1.05 and (best is None or miss < best[0]):
+            best = (miss, float(duty), step, (middle - 0.5 * duty) % 1.0)
+    if best is None or best[0] > tolerance**2 * power:
+        return None
+    _, duty, step, start = best
+    return duty, min(step, 1.0 / duty), start
+
+
 @dataclass(frozen=True, slots=True)
 class Waveform:
     """One period of light, relative to its mean.
@@ -113,6 +146,7 @@ def fold(amplitudes: ArrayLike, frequency_hz: float, exposure_s: float | None, *
     as_seen = 1.0 + (recorded[:, None] * turn).real.sum(axis=0)
     lost = exposure_s is None
     restored = recorded.copy()
+    weak = np.zeros(order.size, bool)
     if exposure_s is not None:
         passed = np.sinc(order * frequency_hz * exposure_s)
         weak = exposure_attenuation(order * frequency_hz, exposure_s) < LEAST_TRANSMISSION
@@ -122,6 +156,13 @@ def fold(amplitudes: ArrayLike, frequency_hz: float, exposure_s: float | None, *
     # Light is not negative; ringing of a cut-off series would make depths above 100 %.
     light = np.clip(light, 0.0, None)
     high, low = float(light.max()), float(light.min())
+    pulse = None if exposure_s is None or lost else as_rectangle(restored, weak)
+    if pulse is not None:
+        # a cut-off series overshoots a rectangle by 9 % of its step at every edge
+        duty, step, shift = pulse
+        low = 1.0 - step * duty
+        high = low + step
+        light = np.where((phase - shift) % 1.0 < duty, high, low)
     return Waveform(
         phase=phase,
         recorded=as_seen,
@@ -136,6 +177,7 @@ def fold(amplitudes: ArrayLike, frequency_hz: float, exposure_s: float | None, *
 __all__ = [
     "LEAST_TRANSMISSION",
     "Waveform",
+    "as_rectangle",
     "false_alarm",
     "flicker_index",
     "fold",

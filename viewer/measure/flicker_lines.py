@@ -1,0 +1,309 @@
+"""From row light to the lines of a clip: search, joint fit, evidence, harmonics, and what is left after each line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from viewer.errors import Cancelled
+from viewer.measure.flicker_evidence import FRAME_PERIODS, CellMap, Evidence, weigh_evidence
+from viewer.measure.flicker_fit import Sheet, Wave, fit_wave, frame_trust, smooth_basis
+from viewer.measure.flicker_rows import Relative, inverse_variance
+from viewer.measure.flicker_search import Peak, Plane, find_peaks, search_plane
+
+Floats = NDArray[np.float64]
+
+LARGEST_AMPLITUDE = 2.0
+"""A train of short pulses has a fundamental of twice its mean; more is not light."""
+SMALLEST_AMPLITUDE = 0.001
+MOST_HARMONICS = 8
+MOST_LINES = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One modulation with its harmonics.
+
+    ``wave`` is the joint fit, ``lone_wave`` the fit of the fundamental alone with free band spacing.
+    """
+
+    wave: Wave
+    evidence: Evidence
+    cells: CellMap
+    peak: Peak
+    sheet: Sheet
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Lines by falling amplitude, the search plane of the untouched clip, and the largest amplitude that was turned down."""
+
+    lines: tuple[Line, ...]
+    plane: Plane
+    doubtful: tuple[tuple[Wave, Evidence], ...]
+
+
+def sheet_of(data: Relative, weight: Floats | None = None) -> Sheet:
+    """Return the weighted mean over blocks as a sheet of rows against frames."""
+    mean, total = data.combine(weight)
+    rows = mean.shape[1]
+    return Sheet(mean, total, data.clock.times_s, (np.arange(rows) + 0.5) / rows)
+
+
+def convincing(evidence: Evidence, wave: Wave, *, frame_rate: float) -> bool:
+    """Whether a wave is light that pulses and not motion, drift or the encoder.
+
+    The bounds stand between what clips with handshake, walking figures, drift and starved encoders show and what
+    pulsing light shows through the same encoders; see the benchmark.
+    """
+    if not SMALLEST_AMPLITUDE <= wave.amplitude <= LARGEST_AMPLITUDE or evidence.strength < 6.0:
+        return False
+    if min(evidence.time, evidence.rows) < 0.9 or evidence.blocks < 0.85:
+        return False
+    if abs(wave.q) < FRAME_PERIODS:
+        # whole frames pulse: so do encoders, at small fractions of the frame rate
+        whole = any(abs(abs(wave.g_hz) - frame_rate * k / m) < 0.1 for m in range(2, 13) for k in range(1, m // 2 + 1))
+        return bool(wave.amplitude > (0.02 if whole else 0.006) and evidence.strength > 10.0)
+    if np.isnan(evidence.mirror):
+        return bool(evidence.strength > 12.0 and evidence.lone > 0.3 and abs(wave.q) > 1.0)
+    if evidence.mirror > 0.6 or (evidence.mirror > 0.35 and evidence.strength < 15.0):
+        return False
+    return evidence.lone > 0.05 or evidence.strength > 15.0
+
+
+def fit_peak(sheet: Sheet, peak: Peak, *, tie: float | None = None) -> Wave:
+    """Fit the wave of a search peak; near a standing wave, scan before refining."""
+    span = sheet.times_s[-1] - sheet.times_s[0]
+    g, q = peak.g_hz, peak.q
+    if g < 1.5 / span:
+        best = None
+        for trial in np.arange(-2.0, 2.01, 0.2) / span:
+            if abs(trial) < 0.02 / span:
+                continue
+            wave = fit_wave(sheet, float(trial), q, rounds=2)
+            power = float(np.sum(np.square(wave.rest) @ sheet.weight))
+            if wave.amplitude <= LARGEST_AMPLITUDE and (best is None or power < best[0]):
+                best = (power, wave)
+        if best is not None:
+            g, q = best[1].g_hz, best[1].q
+    first = fit_wave(sheet, g, q, rounds=7)
+    trust = frame_trust(sheet, first)
+    return fit_wave(sheet, first.g_hz, first.q, start=first.amplitudes, frame_share=trust, rounds=5)
+
+
+def harmonic_orders(sheet: Sheet, wave: Wave, fold_hz: float, most: int = MOST_HARMONICS) -> tuple[int, ...]:
+    """Return the harmonics that rows resolve and that do not stand still."""
+    rows = int((sheet.weight > 0).sum())
+    span = sheet.times_s[-1] - sheet.times_s[0]
+    orders = [1]
+    for order in range(2, most + 1):
+        if abs(order * wave.q) > 0.4 * rows:
+            break
+        alias = order * wave.g_hz
+        if np.isfinite(fold_hz):
+            alias -= round(alias / fold_hz) * fold_hz
+        if abs(alias) * span > 0.3:
+            orders.append(order)
+    return tuple(orders)
+
+
+def fit_harmonics(sheet: Sheet, wave: Wave, fold_hz: float, *, tie: float | None = None) -> Wave:
+    """Fit fundamental and all significant harmonics together."""
+    orders = harmonic_orders(sheet, wave, fold_hz)
+    for _ in range(2):
+        start = np.zeros(len(orders), complex)
+        for i, order in enumerate(orders):
+            if order in wave.orders:
+                start[i] = wave.amplitudes[wave.orders.index(order)]
+        full = fit_wave(sheet, wave.g_hz, wave.q, orders=orders, start=start, frame_share=wave.frame_share, rounds=6, tie=tie)
+        variance = np.diag(full.covariance)[2:]
+        sigma = np.sqrt(0.5 * (variance[0::2] + variance[1::2]))
+        size = np.abs(full.amplitudes)
+        keep = [
+            o for o, a, s in zip(orders, size, sigma, strict=True) if o == 1 or (a > 4.0 * s and 3e-4 < a < LARGEST_AMPLITUDE)
+        ]
+        wave = full
+        if tuple(keep) == orders:
+            break
+        orders = tuple(keep)
+    else:
+        start = np.array([wave.amplitudes[wave.orders.index(order)] for order in orders])
+        wave = fit_wave(sheet, wave.g_hz, wave.q, orders=orders, start=start, frame_share=wave.frame_share, rounds=5, tie=tie)
+    trust = frame_trust(sheet, wave)
+    return fit_wave(sheet, wave.g_hz, wave.q, orders=wave.orders, start=wave.amplitudes, frame_share=trust, rounds=4, tie=tie)
+
+
+def share_map(line: Line, shape: tuple[int, int]) -> Floats:
+    """Return how much of the wave every row and block shows (0 steady, 1 as fitted), shape (R, B), smooth over noise."""
+    weight = line.cells.weight.sum(axis=0)
+    share = (line.cells.share * line.cells.weight).sum(axis=0).real / np.maximum(weight, 1e-30)
+    rows, _ = shape
+    edges = np.linspace(0, rows, share.shape[0] + 1).astype(int)
+    out = np.repeat(np.clip(share, 0.0, 1.5), np.diff(edges), axis=0)
+    return np.asarray(out)
+
+
+def divide_out(data: Relative, line: Line) -> Relative:
+    """Return the clip with one line divided out, each cell by its own share of it."""
+    share = share_map(line, data.weight.shape).astype(np.float32)
+    ripple = (line.wave.model - 1.0).astype(np.float32)
+    shown = np.maximum(1.0 + ripple[:, :, None] * share[None], 0.05)
+    lit = (data.weight > 0)[None]
+    x = np.where(lit, (1.0 + data.x) / shown - 1.0, 0.0).astype(np.float32)
+    return replace(data, x=x)
+
+
+def reweigh(data: Relative, line: Line, *, inside: bool) -> Floats:
+    """Return weights from what the line leaves, shape (R, B); `inside` keeps only places that show it."""
+    rest = divide_out(data, line).x
+    gain = (rest.reshape(rest.shape[0], -1) @ data.weight.reshape(-1).astype(np.float32)) / data.weight.sum()
+    rest = rest - gain[:, None, None].astype(np.float32)
+    rest = rest - rest.mean(axis=0)
+    lit = data.weight > 0
+    bright = float(np.quantile(data.scene[lit], 0.95))
+    weight = inverse_variance(rest, np.where(lit, np.minimum(data.scene / bright, 1.0), 0.0))
+    if inside:
+        share = share_map(line, data.weight.shape)
+        top = float(np.quantile(share[lit], 0.9))
+        kept = np.where(share > 0.4 * top, weight, 0.0)
+        if (kept.sum(axis=1) > 0).sum() >= 8:
+            weight = kept
+    return weight
+
+
+def _finish(data: Relative, peak: Peak, wave: Wave, evidence: Evidence, cells: CellMap, fold_hz: float) -> Line:
+    """Fit harmonics, then once more with weights that the line leaves and only where it shows."""
+    sheet = sheet_of(data)
+    wave = fit_harmonics(sheet, wave, fold_hz)
+    evidence, cells = weigh_evidence(data, sheet, wave)
+    line = Line(wave, evidence, cells, peak, sheet)
+    narrowed = replace(data, weight=reweigh(data, line, inside=True))
+    sheet = sheet_of(narrowed)
+    again = fit_harmonics(sheet, wave, fold_hz)
+    if 0 < again.amplitude < LARGEST_AMPLITUDE and again.sigma_hz < 3.0 * wave.sigma_hz + 1e-6:
+        evidence, cells = weigh_evidence(data, sheet, again)
+        line = Line(again, evidence, cells, peak, sheet)
+    return line
+
+
+def strongest(data: Relative, plane: Plane, fold_hz: float, *, least: float) -> tuple[Line | None, list[tuple[Wave, Evidence]]]:
+    """Return the line of largest amplitude that convinces, and what was turned down."""
+    sheet = sheet_of(data)
+    doubtful: list[tuple[Wave, Evidence]] = []
+    best: tuple[float, Peak, Wave, Evidence, CellMap] | None = None
+    for peak in find_peaks(plane, duration_s=data.clock.duration_s, count=8, least=25.0):
+        wave = fit_peak(sheet, peak)
+        if not np.isfinite(wave.amplitude):
+            continue
+        evidence, cells = weigh_evidence(data, sheet, wave)
+        if not convincing(evidence, wave, frame_rate=data.clock.rate):
+            doubtful.append((wave, evidence))
+        elif wave.amplitude > least and (best is None or wave.amplitude > best[0]):
+            best = (wave.amplitude, peak, wave, evidence, cells)
+    if best is None:
+        return None, doubtful
+    return _finish(data, *best[1:], fold_hz), doubtful
+
+
+def find_lines(
+    data: Relative,
+    *,
+    cancelled: Callable[[], bool] | None = None,
+) -> Found:
+    """Find every independent modulation of a clip.
+
+    Each is divided out before the next is searched; in the end each is fitted again with the others divided out.
+    """
+    fold_hz = data.clock.fold_hz
+    lines: list[Line] = []
+    doubtful: list[tuple[Wave, Evidence]] = []
+    rest, first_plane = data, None
+    for _ in range(MOST_LINES):
+        if cancelled is not None and cancelled():
+            raise Cancelled
+        plane = search_plane(rest)
+        first_plane = plane if first_plane is None else first_plane
+        least = 0.0 if not lines else max(0.004, 0.05 * lines[0].wave.amplitude)
+        line, down = strongest(rest, plane, fold_hz, least=least)
+        if not lines:
+            doubtful = down
+        if line is None or any(_same(line.wave, other.wave, fold_hz) for other in lines):
+            break
+        lines.append(line)
+        rest = divide_out(rest, line)
+    lines = merge_harmonics(data, lines, fold_hz)
+    if len(lines) > 1:
+        lines = _polish(data, lines, fold_hz)
+    assert first_plane is not None
+    return Found(tuple(lines), first_plane, tuple(doubtful))
+
+
+def harmonic_of(line: Wave, base: Wave, fold_hz: float, most: int = 16) -> int:
+    """Return which harmonic of `base` a wave is, 0 if none."""
+    for order in range(2, most + 1):
+        for sign in (1.0, -1.0):
+            gap = order * base.g_hz - sign * line.g_hz
+            if np.isfinite(fold_hz):
+                gap -= round(gap / fold_hz) * fold_hz
+            near = 0.05 + 4.0 * (order * base.sigma_hz + line.sigma_hz)
+            if abs(gap) < min(near, 0.3) and abs(order * base.q - sign * line.q) < 0.25 + 0.02 * order * abs(base.q):
+                return order
+    return 0
+
+
+def merge_harmonics(data: Relative, lines: list[Line], fold_hz: float) -> list[Line]:
+    """Drop lines that are harmonics of another; where the fundamental was found later, fit it to the whole clip."""
+    kept: list[Line] = []
+    for line in sorted(lines, key=lambda item: abs(item.wave.q)):
+        if not any(harmonic_of(line.wave, base.wave, fold_hz) for base in kept):
+            kept.append(line)
+    out = []
+    for base in kept:
+        if lines and base is not lines[0] and any(harmonic_of(other.wave, base.wave, fold_hz) for other in lines):
+            base = _finish(data, base.peak, base.wave, base.evidence, base.cells, fold_hz)
+        out.append(base)
+    return sorted(out, key=lambda item: -item.wave.amplitude)
+
+
+def _same(a: Wave, b: Wave, fold_hz: float) -> bool:
+    for sign in (1.0, -1.0):
+        gap = a.g_hz - sign * b.g_hz
+        if np.isfinite(fold_hz):
+            gap -= round(gap / fold_hz) * fold_hz
+        if abs(gap) < 0.3 and abs(a.q - sign * b.q) < 1.0:
+            return True
+    return False
+
+
+def _polish(data: Relative, lines: list[Line], fold_hz: float) -> list[Line]:
+    """Fit each line again with the others divided out."""
+    out = list(lines)
+    for i, line in enumerate(lines):
+        alone = data
+        for j, other in enumerate(out):
+            if j != i:
+                alone = divide_out(alone, other)
+        again = _finish(alone, line.peak, line.wave, line.evidence, line.cells, fold_hz)
+        if abs(again.wave.g_hz - line.wave.g_hz) < 0.3:
+            out[i] = again
+    return out
+
+
+__all__ = [
+    "Found",
+    "Line",
+    "convincing",
+    "divide_out",
+    "find_lines",
+    "fit_harmonics",
+    "fit_peak",
+    "harmonic_orders",
+    "reweigh",
+    "share_map",
+    "sheet_of",
+    "smooth_basis",
+    "strongest",
+]

@@ -1,0 +1,162 @@
+"""Readout time of a camera mode from a lamp of known frequency."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize
+
+from viewer.measure.flicker_candidates import aliases
+from viewer.measure.flicker_lines import Line, find_lines
+from viewer.measure.flicker_rows import RowLight, bin_rows, relative_light
+from viewer.measure.flicker_sampling import alias_frequency
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Readout:
+    """Readout of a camera mode.
+
+    ``readout_s`` is delivered rows x row time of the whole picture; ``backwards`` says that the bands run against the
+    direction that was assumed; ``lamp_hz`` is the lamp's frequency by the clip's own clock.
+    """
+
+    readout_s: float
+    sigma_s: float
+    row_time_s: float
+    row_time_sigma_s: float
+    lamp_hz: float
+    lamp_sigma_hz: float
+    backwards: bool
+    line: Line
+
+
+def calibrate(
+    rows: RowLight, lamp_hz: float, *, lamp_error: float = 0.005, cancelled: Callable[[], bool] | None = None
+) -> tuple[Readout | None, str]:
+    """Return the readout, or None with the reason.
+
+    Parameters
+    ----------
+    rows : RowLight
+    lamp_hz : float
+        Frequency of the light's pulses: twice the mains for ordinary lamps.
+    lamp_error : float
+        How far the lamp may be off (relative); mains wander by up to 0.4 %.
+
+    Notes
+    -----
+    The bands give ``q = f T``; the alias in time gives f by the clip's own clock, so a mains frequency that is off does not
+    matter.  The sign of the alias against that of q gives the direction, unless the bands stand (almost) still or the alias is
+    half the frame rate.
+    """
+    data = relative_light(bin_rows(rows))
+    found = find_lines(data, cancelled=cancelled)
+    clock = data.clock
+    best: tuple[float, Line, float, bool] | None = None
+    tolerance = max(lamp_error * lamp_hz, 0.05)
+    for line in found.lines:
+        for order in (1, 2, 3):
+            for backwards in (False, True):
+                for frequency, _ in aliases(line.wave, clock, data.share, backwards=backwards):
+                    off = abs(frequency - order * lamp_hz) / order
+                    if off > tolerance or abs(line.wave.q) < 0.2:
+                        continue
+                    # the better match wins; a lamp's second harmonic is taken only where the first is not there
+                    score = off / tolerance + 2.0 * (order - 1) - min(line.wave.amplitude, 1.0)
+                    if best is None or score < best[0] - 1e-9:
+                        best = (score, line, frequency, backwards)
+    if best is None:
+        return None, _why_not(found.lines != (), lamp_hz, clock.rate)
+    _, line, frequency, backwards = best
+    span = abs(line.wave.q) / frequency
+    # error of q adds to that of f, which is far smaller
+    relative = math.hypot(line.wave.sigma_q / abs(line.wave.q), line.wave.sigma_hz / frequency)
+    whole = span / data.share
+    row_time = whole / rows.rows_delivered
+    order = max(1, round(frequency / lamp_hz))
+    return (
+        Readout(
+            readout_s=whole,
+            sigma_s=whole * relative,
+            row_time_s=row_time,
+            row_time_sigma_s=row_time * relative,
+            lamp_hz=frequency / order,
+            lamp_sigma_hz=line.wave.sigma_hz / order,
+            backwards=backwards and not _symmetric(frequency, clock.fold_hz),
+            line=line,
+        ),
+        "",
+    )
+
+
+def _symmetric(frequency_hz: float, fold_hz: float) -> bool:
+    """Whether both directions give the same picture."""
+    if not math.isfinite(fold_hz):
+        return False
+    alias = alias_frequency(frequency_hz, fold_hz)
+    return min(alias, 0.5 * fold_hz - alias) < 0.02
+
+
+def _why_not(something: bool, lamp_hz: float, rate: float) -> str:
+    if alias_frequency(lamp_hz, rate) < 0.05:
+        return (
+            f"A lamp of {lamp_hz:g} Hz stands still at {rate:.5g} fps: its bands cannot be told from shading. "
+            "Film at another frame rate."
+        )
+    if something:
+        return f"The clip pulses, but not at {lamp_hz:g} Hz: check the lamp's frequency (twice the mains for ordinary lamps)."
+    return "No bands were seen: film a bare lamp, out of focus, filling the picture, at a shutter of 1/1000 s or less."
+
+
+def still_bands(rows: Floats, *, least_periods: float = 2.0) -> tuple[float, float]:
+    """Return the spacing of bands in one picture (rows) and its 1-sigma error.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (R,)
+        Row means of linear light of a lamp that fills the picture.
+    least_periods : float
+        The search starts at this many bands in the picture.
+
+    Notes
+    -----
+    A harmonic model is fitted on a sloping background; its number of harmonics follows the bands' shape.
+    """
+    y = np.asarray(rows, float)
+    n = y.size
+    x = (np.arange(n) + 0.5) / n - 0.5
+    trend = np.vander(x, 3)
+    y = y / np.maximum(trend @ np.linalg.lstsq(trend, y, rcond=None)[0], 1e-12)
+    grid = np.arange(least_periods, n / 4, 0.05)
+    window = np.hanning(n + 2)[1:-1]
+    power = np.abs(np.exp(-2j * np.pi * np.outer(grid, x)) @ ((y - y.mean()) * window))
+    start = float(grid[int(np.argmax(power))])
+
+    def design(q: float) -> Floats:
+        harmonics = range(1, 1 + max(1, min(8, int(0.25 * n / q))))
+        waves = [f(2 * np.pi * h * q * x) for h in harmonics for f in (np.cos, np.sin)]
+        # amplitude may slope with the background
+        return np.column_stack([trend, *waves, *[w * x for w in waves[:2]]])
+
+    def cost(q: float) -> float:
+        columns = design(q)
+        rest = y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0]
+        return float(rest @ rest)
+
+    best = float(optimize.minimize_scalar(cost, bounds=(start - 0.3, start + 0.3), method="bounded", options={"xatol": 1e-6}).x)
+    step = 0.01
+    curve = (cost(best + step) + cost(best - step) - 2 * cost(best)) / step**2
+    # neighbouring rows share what is left: counted as one sample per twenty rows
+    sigma = (
+        math.sqrt(2.0 * cost(best) / max(n / 20.0, 1.0) / max(curve / n * n, 1e-30) * 20.0 / n) if curve > 0 else float("inf")
+    )
+    return n / best, n / best**2 * sigma
+
+
+__all__ = ["Readout", "calibrate", "still_bands"]
