@@ -191,12 +191,15 @@ def _measure_group(
     if patch.light.size < 120:
         return {m.number: _all_refused(m.number, m.centre, TOO_FEW, frames, flags) for m in cluster}
     try:
-        found = best_fit(patch, cluster)
+        found, change = best_fit(patch, cluster)
     except np.linalg.LinAlgError:
         reason = "the light could not be fitted: too little structure. Film it brighter or larger in the picture."
         return {m.number: _all_refused(m.number, m.centre, reason, frames, flags) for m in cluster}
     near = Flag.NEIGHBOUR if len(cluster) > 1 else Flag.NONE
-    return {m.number: _read(scene, m, found, i, dark, frames, flags | near, masks, cluster) for i, m in enumerate(cluster)}
+    return {
+        m.number: _read(scene, m, found, i, dark, frames, flags | near, masks, 0.5 * change.get(i, 0.0))
+        for i, m in enumerate(cluster)
+    }
 
 
 def _read(
@@ -208,9 +211,9 @@ def _read(
     frames: int,
     flags: Flag,
     masks: list[tuple[float, float, float]],
-    cluster: list[Member],
+    change: float,
 ) -> LightBloom:
-    """Turn the fit of light `i` into readings."""
+    """Turn the fit of light `i` into readings; `change` is how far its radius depends on the glow assumed beside it."""
     of = f"light-{member.number + 1}"
     shape = found.shapes[i]
     weights = found.solution.amplitudes[i]
@@ -238,14 +241,14 @@ def _read(
         "centre_x": _Value(centre[0], found.sigma(i, 0)),
         "centre_y": _Value(centre[1], found.sigma(i, 1)),
         "core_radius": _Value(core, math.sqrt(edge / 12.0) / max(2.0 * math.pi * core, 1.0) if core else 0.0),
-        "halo_radius": _halo(found, i, member, seen, extra),
-        "half_radius": _half(found, i, member, seen),
+        "halo_radius": _halo(found, i, member, seen, math.hypot(extra, change)),
+        "half_radius": _half(found, i, member, seen, change),
         "bloom_radius": _bloom(found, i, member, dark),
     }
     if faint:
         values = {name: (_Value(None, reason=faint) if name != "core_radius" else v) for name, v in values.items()}
     readings = tuple(_reading(name, of, values[name], flags, frames, found.patch.light.size) for name in NAMES)
-    profile, model, glow = _curves(scene, centre, member.reach, found, i, masks, cluster)
+    profile, model, glow = _curves(scene, centre, member.reach, found, i, masks)
     veil = _veil_share(shape, weights, radial)
     return LightBloom(of, centre, shape.kind, readings, profile, model, glow, sectors, sector_sigma, misfit, veil)
 
@@ -318,7 +321,7 @@ def _halo(found: Fit, i: int, member: Member, seen: float, extra: float) -> _Val
     return _Value(radius, math.hypot(found.sigma(i, 2), extra))
 
 
-def _half(found: Fit, i: int, member: Member, seen: float) -> _Value:
+def _half(found: Fit, i: int, member: Member, seen: float, change: float) -> _Value:
     """Half-level radius of the glow."""
     shape = found.shapes[i]
     if shape.kind == "disc":
@@ -334,7 +337,7 @@ def _half(found: Fit, i: int, member: Member, seen: float) -> _Value:
         value = a * math.sqrt(2.0 ** (1.0 / b) - 1.0)
         slope = -a * 2.0 ** (1.0 / b) * math.log(2.0) / (2.0 * b * b * math.sqrt(2.0 ** (1.0 / b) - 1.0))
         parts = [value / a, slope]
-    sigma = _propagate(found, i, parts)
+    sigma = math.hypot(_propagate(found, i, parts), change)
     if seen < 0.25:
         return _Value(None, reason=f"only {100 * seen:.0f} % of the glow lies in the field. Move the lamp towards the middle.")
     if sigma > 0.15 * value:
@@ -474,7 +477,6 @@ def _curves(
     found: Fit,
     i: int,
     masks: list[tuple[float, float, float]],
-    cluster: list[Member],
 ) -> tuple[RadialProfile, np.ndarray, np.ndarray]:
     """Measured rings with the fitted neighbours and slope taken away, and the model at the same radii."""
     rows, cols = scene.light.shape

@@ -16,6 +16,7 @@ from viewer.measure.bloom_start import Start, first_guess, ladder
 REACH_MOST = 240.0
 TOGETHER = 3  # lights fitted at once
 GAIN = 30.0  # drop of chi2, in units of correlated noise, that an added part must bring
+WINGS = 15.0  # the same for wings beside a disc
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,12 +155,18 @@ def cut(scene: Scene, members: list[Member], others: list[tuple[float, float, fl
     return Patch(x, y, light, np.ones(light.size))
 
 
-def disc_shape(member: Member, radius: float | None = None) -> Shape:
-    """Start shape of a light with a halo disc: free narrow core and the whole ladder beside it."""
+def disc_shape(member: Member, radius: float | None = None, *, glow: str = "broad") -> Shape:
+    """Start shape of a light with a halo disc and a free narrow core.
+
+    The glow beside them is `broad` (Gaussians wider than the disc), `wings` (power-law wings as well) or `any` (every width).
+    The less it can do at the scale of the disc, the better the disc's radius is fixed.
+    """
     r = radius or max(member.start.radius, 4.0)
     core = max(1.0, 0.42 * member.inner)
     params = np.array([*member.centre, r, min(member.start.edge_sigma or 2.0, 0.4 * r), core])
-    return Shape("disc", params, ladder(1.5 * core, 2.0 * member.reach), core=True)
+    low = 1.5 * core if glow == "any" else 1.2 * r
+    wings = np.array([[1.5 * core, 2.0], [1.5 * core, 3.0]]) if glow == "wings" else np.zeros((0, 2))
+    return Shape("disc", params, ladder(low, 2.0 * member.reach), core=True, wings=wings)
 
 
 def smooth_shape(member: Member, *, core: bool, veil: bool, kind: str = "gauss") -> Shape:
@@ -212,8 +219,11 @@ def worth(better: Fit, shapes: tuple[Shape, ...], reaches: list[float]) -> tuple
     return (found.chi2 - better.solution.chi2) / max(unit, 1e-300), other
 
 
-def best_fit(patch: Patch, members: list[Member]) -> Fit:
-    """Choose, light by light, between a disc and a smooth glow, and fit all together."""
+def best_fit(patch: Patch, members: list[Member]) -> tuple[Fit, dict[int, float]]:
+    """Choose, light by light, between a disc and a smooth glow, and fit all together.
+
+    Returns the fit, and per disc by how much its radius changes (px) when the glow beside it is given more freedom.
+    """
     reaches = [m.reach for m in members]
     discs = [m.start.gain > 20.0 and m.start.radius > 0 for m in members]
     shapes = [disc_shape(m) if is_disc else smooth_shape(m, core=True, veil=True) for m, is_disc in zip(members, discs)]
@@ -224,18 +234,48 @@ def best_fit(patch: Patch, members: list[Member]) -> Fit:
             trial = run(patch, tuple(disc_shape(m, common) if d else s for m, d, s in zip(members, discs, shapes)), reaches)
             if trial.solution.chi2 / trial.reduced < found.solution.chi2 / found.reduced and trial.reduced < found.reduced:
                 found = trial
+    found, other = _glow_of(found, members, discs, reaches)
     for i, is_disc in enumerate(discs):
         if is_disc and not _disc_holds(found, i, members, reaches):
             discs[i] = False
-    if not all(s.kind == "disc" or not d for s, d in zip(found.shapes, discs)) or any(
-        s.kind == "disc" and not d for s, d in zip(found.shapes, discs)
-    ):
+    if any(s.kind == "disc" and not d for s, d in zip(found.shapes, discs)):
         shapes = [s if d else smooth_shape(m, core=True, veil=True) for s, m, d in zip(found.shapes, members, discs)]
         found = run(patch, tuple(shapes), reaches)
     for i, is_disc in enumerate(discs):
         if not is_disc:
             found = _simplest(found, i, members[i], reaches)
-    return found
+    change = {
+        i: abs(float(found.shapes[i].params[2]) - other[i])
+        for i, is_disc in enumerate(discs)
+        if is_disc and i in other and found.shapes[i].kind == "disc"
+    }
+    return found, change
+
+
+def _glow_of(found: Fit, members: list[Member], discs: list[bool], reaches: list[float]) -> tuple[Fit, dict[int, float]]:
+    """Give the glow beside the discs as much freedom as the picture asks for; also the radii of the fit not taken."""
+    if not any(discs):
+        return found, {}
+
+    def freed(fit_: Fit, glow: str) -> Fit:
+        shapes = []
+        for shape, member, is_disc in zip(fit_.shapes, members, discs, strict=True):
+            if is_disc:
+                made = disc_shape(member, float(shape.params[2]), glow=glow)
+                shape = replace(made, params=np.concatenate([shape.params[:4], made.params[4:]]))
+            shapes.append(shape)
+        return run(fit_.patch, tuple(shapes), reaches, rounds=2)
+
+    def radii(fit_: Fit) -> dict[int, float]:
+        return {i: float(s.params[2]) for i, s in enumerate(fit_.shapes) if s.kind == "disc"}
+
+    winged = freed(found, "wings")
+    if worth(winged, found.shapes, reaches)[0] < WINGS:
+        return found, radii(winged)
+    free = freed(winged, "any")
+    if worth(free, winged.shapes, reaches)[0] < GAIN:
+        return winged, radii(free)
+    return free, radii(winged)
 
 
 def _disc_holds(found: Fit, i: int, members: list[Member], reaches: list[float]) -> bool:
@@ -249,7 +289,8 @@ def _disc_holds(found: Fit, i: int, members: list[Member], reaches: list[float])
     if radius < members[i].inner or _fall(found, i) > height:
         return False
     params = np.array([*shape.params[:2], 0.6 * radius, shape.params[-1]])
-    smooth = Shape("gauss", params, shape.ladder, core=True)
+    low = min(float(shape.ladder[0]), 1.5 * float(shape.params[-1]))
+    smooth = Shape("gauss", params, ladder(low, 2.0 * reaches[i]), core=True, wings=shape.wings)
     others = tuple(smooth if k == i else s for k, s in enumerate(found.shapes))
     return worth(found, others, reaches)[0] > GAIN
 

@@ -8,7 +8,7 @@ shape of Gaussian, exponential and power-law wings alike, and cannot imitate the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.linalg import cholesky
@@ -40,13 +40,15 @@ class Shape:
 
     ``params`` is ``x, y`` and then what `kind` needs: ``disc``: radius and edge blur; ``gauss``: sigma; ``moffat``: a, b.
     ``ladder`` holds the widths (px) of the Gaussians beside it, ``core`` says whether one narrow Gaussian of free width is
-    added (its width is then the last parameter).
+    added (its width is then the last parameter).  ``wings`` are rows of scale (px) and power of power-law wings
+    ``(1 + r^2 / scale^2)^(-power / 2)``, as lenses have them.
     """
 
     kind: str
     params: np.ndarray
     ladder: np.ndarray = field(default_factory=lambda: np.zeros(0))
     core: bool = False
+    wings: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
 
     @property
     def main(self) -> Profile:
@@ -67,6 +69,7 @@ class Shape:
         parts = [self.main(np.sqrt(r2))]
         widths = ([float(self.params[-1])] if self.core else []) + list(self.ladder)
         parts.extend(np.exp(-0.5 * r2 / width**2) for width in widths)
+        parts.extend((1.0 + r2 / scale**2) ** (-0.5 * power) for scale, power in self.wings)
         return parts
 
     def total(self, x: np.ndarray, y: np.ndarray, weights: np.ndarray) -> np.ndarray:
@@ -74,9 +77,12 @@ class Shape:
         r2 = (x - self.params[0]) ** 2 + (y - self.params[1]) ** 2
         light = weights[0] * self.main(np.sqrt(r2)) if weights[0] else np.zeros_like(r2)
         widths = ([float(self.params[-1])] if self.core else []) + list(self.ladder)
-        for weight, width in zip(weights[1:], widths, strict=True):
+        for weight, width in zip(weights[1 : 1 + len(widths)], widths, strict=True):
             if weight:
                 light = light + weight * np.exp(-0.5 * r2 / width**2)
+        for weight, (scale, power) in zip(weights[1 + len(widths) :], self.wings, strict=True):
+            if weight:
+                light = light + weight * (1.0 + r2 / scale**2) ** (-0.5 * power)
         return np.asarray(light)
 
     def radial(self, weights: np.ndarray) -> Profile:
@@ -144,7 +150,7 @@ def solution(patch: Patch, shapes: tuple[Shape, ...], order: int = 1) -> Solutio
     parts: list[np.ndarray] = []
     place = ground
     for shape in shapes:
-        count = matrix.shape[0] - place if shape is shapes[-1] else 1 + int(shape.core) + shape.ladder.size
+        count = 1 + int(shape.core) + shape.ladder.size + len(shape.wings)
         parts.append(amplitude[place : place + count])
         place += count
     return Solution(shapes, tuple(parts), amplitude[:ground], residual, float(np.sum(patch.weight * residual**2)))
@@ -156,7 +162,7 @@ def unpack(shapes: tuple[Shape, ...], vector: np.ndarray) -> tuple[Shape, ...]:
     place = 0
     for shape in shapes:
         count = shape.params.size
-        found.append(Shape(shape.kind, vector[place : place + count], shape.ladder, shape.core))
+        found.append(replace(shape, params=vector[place : place + count]))
         place += count
     return tuple(found)
 
