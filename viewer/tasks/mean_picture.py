@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int], None] | None
 Stop = Callable[[], bool] | None
+Follow = Callable[[np.ndarray], Shift | None]
 
 MOST_FRAMES = 240
 TINT_ERROR = 0.03
@@ -174,6 +175,8 @@ def mean_picture(
     frames: tuple[int, int | None] = (0, None),
     anchors: Sequence[tuple[float, float]] = (),
     look: Look | None = None,
+    follow: Follow | None = None,
+    still_px: float = STILL_PX,
     most: int = MOST_FRAMES,
     progress: Progress = None,
     cancelled: Stop = None,
@@ -188,12 +191,16 @@ def mean_picture(
         Lights (px of `rect`) that each frame is compared with the first at; without any, the camera is taken to stand still.
     look : Look, optional
         How light and clipping are read; looked up if left out.
+    follow : callable, optional
+        Returns the shift of a frame's light against the first (or None), in place of `anchors`.
+    still_px : float, optional
+        Rms wander below which the camera counts as still.
     """
     look = look or Look.at(clip, rect, frames)
     start, stop, numbers = chosen(len(clip.index), frames, most)
-    total, shifts, rows, times = _first_pass(clip, rect, (start, stop), numbers, anchors, look, progress, cancelled)
+    total, shifts, rows, times = _first_pass(clip, rect, (start, stop), numbers, anchors, follow, look, progress, cancelled)
     flags = light_flags(clip)
-    moved = _smooth(shifts)
+    moved = _smooth(shifts, still_px)
     if np.any(moved):
         flags |= Flag.MOVING
         total = _laid_over(clip, rect, (start, stop), numbers, moved, look, progress, cancelled)
@@ -232,6 +239,7 @@ def _first_pass(
     span: tuple[int, int],
     numbers: frozenset[int],
     anchors: Sequence[tuple[float, float]],
+    follow: Follow | None,
     look: Look,
     progress: Progress,
     cancelled: Stop,
@@ -249,6 +257,9 @@ def _first_pass(
         total.add(light, burnt)
         rows.append(light.mean(axis=1, dtype=np.float64))
         times.append(frame.time_s)
+        if follow is not None:
+            shifts.append([follow(light)])
+            continue
         before = shifts[-1] if shifts else [None] * len(points)
         found: list[Shift | None] = []
         for point, last in zip(points, before, strict=True):
@@ -261,7 +272,7 @@ def _first_pass(
     return total, shifts, rows, times
 
 
-def _smooth(shifts: list[list[Shift | None]]) -> np.ndarray:
+def _smooth(shifts: list[list[Shift | None]], still_px: float) -> np.ndarray:
     """Return one shift a frame (mean over anchors by their errors); all zero unless motion stands clear of its error."""
     count = len(shifts)
     result = np.zeros((count, 2))
@@ -276,7 +287,7 @@ def _smooth(shifts: list[list[Shift | None]]) -> np.ndarray:
     if np.count_nonzero(known) < 2:
         return np.zeros((count, 2))
     wander = float(np.sqrt(np.mean(np.sum((result[known] - result[known].mean(axis=0)) ** 2, axis=1))))
-    if wander < max(STILL_PX, 2.0 * float(np.median(errors[known]))):
+    if wander < max(still_px, 2.0 * float(np.median(errors[known]))):
         return np.zeros((count, 2))
     for axis in (0, 1):
         result[:, axis] = np.interp(np.arange(count), np.flatnonzero(known), result[known, axis])

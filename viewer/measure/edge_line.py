@@ -1,0 +1,230 @@
+"""Where an edge runs: a straight or gently curved line, found and fitted in two dimensions."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+from viewer.cv import cv2
+
+CURVE_LEAST = 4.0  # a curvature is kept when it stands this many standard errors from zero
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeLine:
+    """An edge through ``(x0, y0) + offset * n``, its normal ``n`` at `angle` (radians from +x towards +y) to the bright side.
+
+    ``curvature`` (1/px) bends it: the edge lies at ``offset + curvature * t^2 / 2`` at place ``t`` along it.  `sigma` is the
+    Gaussian blur (px) of the fit, `dark` and `bright` its levels, `angle_sigma` the standard error of the angle, `explained`
+    the share of the variance that the fit explains.
+    """
+
+    x0: float
+    y0: float
+    angle: float
+    offset: float
+    curvature: float
+    sigma: float
+    dark: float
+    bright: float
+    angle_sigma: float = 0.0
+    explained: float = 0.0
+
+    @property
+    def normal(self) -> tuple[float, float]:
+        """Unit vector towards the bright side, (x, y)."""
+        return math.cos(self.angle), math.sin(self.angle)
+
+    @property
+    def angle_deg(self) -> float:
+        """Direction of the normal, degrees from +x towards +y, modulo 180."""
+        return math.degrees(self.angle) % 180.0
+
+    def along(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Place along the edge, px."""
+        nx, ny = self.normal
+        return np.asarray(-(x - self.x0) * ny + (y - self.y0) * nx)
+
+    def distance(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Perpendicular distance from the edge, px, positive on the bright side."""
+        nx, ny = self.normal
+        d = (x - self.x0) * nx + (y - self.y0) * ny - self.offset
+        if self.curvature == 0.0:
+            return np.asarray(d)
+        t = self.along(x, y)
+        bend = self.curvature * t
+        return np.asarray((d - 0.5 * bend * t) / np.sqrt(1.0 + bend**2))
+
+
+def find_line(light: np.ndarray, usable: np.ndarray | None = None) -> EdgeLine | None:
+    """Return a first line through the strongest edge of a picture, or None if nothing rises.
+
+    The direction is that of the gradients' structure tensor, the place the centroid of the gradients along it.
+    """
+    smooth = cv2.GaussianBlur(np.asarray(light, np.float32), (0, 0), 1.5).astype(float)
+    gy, gx = np.gradient(smooth)
+    power = gx**2 + gy**2
+    power[[0, 1, -2, -1], :] = 0.0
+    power[:, [0, 1, -2, -1]] = 0.0
+    if usable is not None:
+        power = np.where(usable, power, 0.0)
+    if float(power.max()) <= 0.0:
+        return None
+    # the strongest gradients only: noise and slopes elsewhere would turn the line
+    weight = np.where(power > 0.2 * np.percentile(power, 99.5), power, 0.0)
+    jxx, jyy, jxy = (float((weight * a).sum()) for a in (gx * gx, gy * gy, gx * gy))
+    angle = 0.5 * math.atan2(2.0 * jxy, jxx - jyy)
+    if float((weight * (gx * math.cos(angle) + gy * math.sin(angle))).sum()) < 0:
+        angle += math.pi
+    rows, cols = light.shape
+    x0, y0 = 0.5 * (cols - 1), 0.5 * (rows - 1)
+    yy, xx = np.mgrid[:rows, :cols]
+    d = (xx - x0) * math.cos(angle) + (yy - y0) * math.sin(angle)
+    offset = float((weight * d).sum() / weight.sum())
+    low, high = (float(np.median(smooth[side])) if side.any() else 0.0 for side in (d < offset - 3, d > offset + 3))
+    return EdgeLine(x0, y0, angle, offset, 0.0, 2.0, low, high)
+
+
+def fit_line(light: np.ndarray, start: EdgeLine, usable: np.ndarray | None = None, *, window: float | None = None) -> EdgeLine:
+    """Fit an edge of Gaussian blur to all pixels within `window` px of the edge: angle, place, bend, blur, levels.
+
+    A bend is kept only if it stands out of its error.  Levels may each slope with the distance.
+    """
+    rows, cols = light.shape
+    yy, xx = np.mgrid[:rows, :cols].astype(float)
+    use = np.isfinite(light) if usable is None else usable & np.isfinite(light)
+    line = start
+    for last in (False, True):
+        reach = window if window is not None else max(6.0, 5.0 * line.sigma + 2.0)
+        near = use & (np.abs(line.distance(xx, yy)) < reach)
+        if np.count_nonzero(near) < 24:
+            return line
+        straight, chi2, sigmas = _solve(light, xx, yy, near, line, bend=False)
+        if not last:
+            line = straight
+            continue
+        bent, chi2_bent, sigmas_bent = _solve(light, xx, yy, near, straight, bend=True)
+        curved = abs(bent.curvature) > CURVE_LEAST * sigmas_bent[2] and chi2_bent < chi2
+        chosen = bent if curved else straight
+        error = float((sigmas_bent if curved else sigmas)[0])
+        rest = chi2_bent if curved else chi2
+        spread = float(np.var(light[near])) * np.count_nonzero(near)
+        explained = 1.0 - rest / spread if spread > 0 else 0.0
+        line = EdgeLine(
+            chosen.x0,
+            chosen.y0,
+            chosen.angle,
+            chosen.offset,
+            chosen.curvature,
+            chosen.sigma,
+            chosen.dark,
+            chosen.bright,
+            error,
+            explained,
+        )
+    return line
+
+
+def _solve(
+    light: np.ndarray, xx: np.ndarray, yy: np.ndarray, near: np.ndarray, start: EdgeLine, *, bend: bool
+) -> tuple[EdgeLine, float, np.ndarray]:
+    """Least squares over angle, offset, (bend) and blur with the levels solved inside; returns line, residual, errors."""
+    x, y, value = xx[near], yy[near], light[near]
+
+    def line_of(p: np.ndarray) -> EdgeLine:
+        curve = p[3] * 1e-3 if bend else 0.0
+        return EdgeLine(start.x0, start.y0, start.angle + p[0] * 1e-2, p[1], curve, math.exp(p[2]), start.dark, start.bright)
+
+    def columns(line: EdgeLine) -> np.ndarray:
+        d = line.distance(x, y)
+        rise = ndtr(d / line.sigma)
+        return np.stack([np.ones_like(d), rise, d * rise, d * (1.0 - rise)], axis=1)
+
+    def residual(p: np.ndarray) -> np.ndarray:
+        a = columns(line_of(p))
+        found, *_ = np.linalg.lstsq(a, value, rcond=None)
+        return np.asarray(value - a @ found)
+
+    first = [0.0, start.offset, math.log(max(start.sigma, 0.3))] + ([start.curvature * 1e3] if bend else [])
+    found = least_squares(residual, first, x_scale=[1.0, 0.3, 0.1] + ([1.0] if bend else []), method="trf", max_nfev=30)
+    line = line_of(found.x)
+    levels, *_ = np.linalg.lstsq(columns(line), value, rcond=None)
+    rest = float(found.fun @ found.fun)
+    curvature = np.linalg.pinv(found.jac.T @ found.jac) * rest / max(1, value.size - len(first) - 4)
+    scale = np.array([1e-2, 1.0, 1e-3]) if bend else np.array([1e-2, 1.0, 0.0])
+    place = [0, 1, 3] if bend else [0, 1, 2]
+    errors = np.sqrt(np.maximum(np.diag(curvature)[place], 0.0)) * scale
+    dark, rise = float(levels[0]), float(levels[1])
+    angle = line.angle
+    if rise < 0:
+        angle += math.pi
+        return (
+            EdgeLine(line.x0, line.y0, angle, -line.offset, -line.curvature, line.sigma, dark + rise, dark),
+            rest,
+            errors,
+        )
+    return EdgeLine(line.x0, line.y0, angle, line.offset, line.curvature, line.sigma, dark, dark + rise), rest, errors
+
+
+def raggedness(
+    light: np.ndarray, line: EdgeLine, usable: np.ndarray | None = None, *, step: float = 4.0
+) -> tuple[float, float]:
+    """Return how far pieces of `step` px of an edge stray from the line (rms, px) and the error of one such place.
+
+    Each piece's place follows from the light that is missing or in excess within the blur and a few px.
+    """
+    rows, cols = light.shape
+    yy, xx = np.mgrid[:rows, :cols].astype(float)
+    d, t = line.distance(xx, yy), line.along(xx, yy)
+    height = line.bright - line.dark
+    reach = max(8.0, 4.0 * line.sigma)
+    use = np.abs(d) < reach
+    if usable is not None:
+        use &= usable
+    rest = (light - line.dark - height * ndtr(d / line.sigma))[use]
+    piece = np.floor((t[use] - t[use].min()) / step).astype(int)
+    count = np.bincount(piece)
+    full = count > 0.5 * np.median(count[count > 0])
+    # moving an edge by e changes the light summed across it by e * height per unit length
+    moved = -np.bincount(piece, rest)[full] / height * (2.0 * reach) / count[full]
+    far = np.abs(d[use]) > 0.6 * reach
+    noise = float(np.std(rest[far])) if far.sum() > 20 else float(np.std(rest))
+    error = noise / height * 2.0 * reach / math.sqrt(max(1.0, float(np.median(count[full]))))
+    return float(np.sqrt(np.mean((moved - np.median(moved)) ** 2))), error
+
+
+def follow_line(light: np.ndarray, line: EdgeLine, start: float = 0.0) -> tuple[float, float] | None:
+    """Return how far an edge has moved along its normal (px) and the error; None if it is not found.
+
+    Gain and level are fitted with the place, so that pulsing light is not taken for motion.
+    """
+    rows, cols = light.shape
+    yy, xx = np.mgrid[:rows, :cols].astype(float)
+    d = line.distance(xx, yy).ravel()
+    value = np.asarray(light, float).ravel()
+    reach = max(12.0, 5.0 * line.sigma)
+    moved = start
+    for _ in range(15):
+        near = np.abs(d - moved) < reach
+        if np.count_nonzero(near) < 30:
+            return None
+        z = (d[near] - moved) / line.sigma
+        density = np.exp(-0.5 * z**2) / (math.sqrt(2.0 * math.pi) * line.sigma)
+        matrix = np.column_stack([np.ones(z.size), ndtr(z), density])
+        found, *_ = np.linalg.lstsq(matrix, value[near], rcond=None)
+        if found[1] <= 0.05 * (line.bright - line.dark):
+            return None
+        step = float(np.clip(-found[2] / found[1], -1.5 * line.sigma, 1.5 * line.sigma))
+        moved += step
+        if abs(step) < 1e-3:
+            rest = value[near] - matrix @ found
+            error = math.sqrt(float(rest @ rest) / z.size / float(density @ density)) / float(found[1])
+            return moved, error
+    return None
+
+
+__all__ = ["EdgeLine", "find_line", "fit_line", "follow_line", "raggedness"]

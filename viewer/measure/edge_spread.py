@@ -1,0 +1,333 @@
+"""The edge spread function and what follows from it: widths, MTF, over- and undershoot.
+
+Slanted edges: a cubic spline is fitted by least squares to the light of all pixels at their own perpendicular distances.
+Nothing is binned, so nothing is broadened: the result is the response of what made the pixels, their aperture included.
+Edges whose pixels fall on few distances (along the pixel grid, or at 45 degrees) leave the shape between them open; there a
+sum of Gaussian edges is fitted instead.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import BSpline
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+from viewer.measure.bloom_fit import covariance
+from viewer.measure.bloom_model import Patch
+
+FREQUENCIES = np.round(np.arange(0.0, 0.5001, 0.005), 4)
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeSpread:
+    """An edge spread function that is linear in its coefficients.
+
+    ``basis(d)`` and ``slope(d)`` return the columns and their derivatives at distances `d` (shape (len(d), K)); `coefficients`
+    and `covariance` are of those K; ``low``, ``high`` the distances between which it is known; `levels` the two rows (K,) whose
+    products with the coefficients are the dark and the bright level; `kind` is ``spline`` or ``gaussian``.
+    """
+
+    basis: Callable[[np.ndarray], np.ndarray]
+    slope: Callable[[np.ndarray], np.ndarray]
+    coefficients: np.ndarray
+    covariance: np.ndarray
+    low: float
+    high: float
+    levels: np.ndarray
+    kind: str
+    inflation: float
+    noise: float
+
+    @property
+    def dark(self) -> float:
+        """Dark level."""
+        return float(self.levels[0] @ self.coefficients)
+
+    @property
+    def bright(self) -> float:
+        """Bright level."""
+        return float(self.levels[1] @ self.coefficients)
+
+    def light(self, d: np.ndarray) -> np.ndarray:
+        """Light at distances `d`."""
+        return np.asarray(self.basis(np.asarray(d, float)) @ self.coefficients)
+
+    def share(self, d: np.ndarray) -> np.ndarray:
+        """Light as a share of the step, 0 dark to 1 bright."""
+        return (self.light(d) - self.dark) / (self.bright - self.dark)
+
+    def error(self, gradient: np.ndarray) -> float:
+        """Standard error of a quantity from its derivatives after the coefficients."""
+        return math.sqrt(max(0.0, float(gradient @ self.covariance @ gradient)))
+
+
+def phase_gap(distance: np.ndarray, reach: float) -> float:
+    """Return the widest gap between the distances of pixels within `reach` of the edge, px."""
+    near = np.sort(distance[np.abs(distance) < reach])
+    if near.size < 2:
+        return math.inf
+    return float(np.diff(near).max())
+
+
+def spread_spline(
+    x: np.ndarray, y: np.ndarray, distance: np.ndarray, light: np.ndarray, sigma: float, *, gap: float
+) -> EdgeSpread:
+    """Fit a cubic spline to light against distance.
+
+    Knots lie a third of the blur apart (at least one and a half of the widest gap between distances) across the edge and
+    grow wider outwards, so that noise far from the edge does not enter the MTF.
+    """
+    low, high = float(np.percentile(distance, 0.2)), float(np.percentile(distance, 99.8))
+    inside = (distance >= low) & (distance <= high)
+    x, y, distance, light = x[inside], y[inside], distance[inside], light[inside]
+    knots = _knots(low, high, max(0.25, 0.35 * sigma, 1.5 * gap), 3.0 * sigma + 1.0)
+    count = knots.size - 4
+    matrix = BSpline.design_matrix(distance, knots, 3).toarray()
+    weight = np.ones(light.size)
+    for _ in range(3):
+        root = np.sqrt(weight)
+        found, *_ = np.linalg.lstsq(matrix * root[:, None], light * root, rcond=None)
+        rest = light - matrix @ found
+        weight = _weights(rest, distance)
+    cov, inflation = covariance(Patch(x, y, light, weight), matrix.T, rest)
+    unit = np.eye(count)
+    spline = BSpline(knots, unit, 3, extrapolate=True)
+    first = spline.derivative()
+
+    def basis(d: np.ndarray) -> np.ndarray:
+        return np.asarray(spline(np.clip(d, low, high)))
+
+    def slope(d: np.ndarray) -> np.ndarray:
+        return np.asarray(np.where(((d >= low) & (d <= high))[:, None], first(np.clip(d, low, high)), 0.0))
+
+    levels = np.array([basis(zone).mean(axis=0) for zone in _zones(low, high, sigma)])
+    noise = 1.4826 * float(np.median(np.abs(rest)))
+    return EdgeSpread(basis, slope, found, cov, low, high, levels, "spline", inflation, noise)
+
+
+def _zones(low: float, high: float, sigma: float) -> tuple[np.ndarray, np.ndarray]:
+    """Distances over which the dark and the bright level are taken: the outer third, but beyond three and a half sigma."""
+    far = 3.5 * sigma
+    dark = np.linspace(low, min(-min(far, -0.8 * low), low / 1.5), 41)
+    bright = np.linspace(max(min(far, 0.8 * high), high / 1.5), high, 41)
+    return dark, bright
+
+
+def _knots(low: float, high: float, step: float, core: float) -> np.ndarray:
+    """Knots of a cubic spline: even within `core`, then each gap 1.35 times the one before, up to an eighth of the range."""
+    widest = max(step, (high - low) / 8.0)
+
+    def side(limit: float) -> list[float]:
+        places, place, gap = [], 0.0, step
+        while place + gap < limit - 0.6 * gap:
+            place += gap
+            places.append(place)
+            if place > core:
+                gap = min(1.35 * gap, widest)
+        return places
+
+    inner = [-p for p in reversed(side(-low))] + [0.0] + side(high)
+    return np.concatenate([[low] * 4, inner, [high] * 4])
+
+
+def _weights(rest: np.ndarray, distance: np.ndarray) -> np.ndarray:
+    """Weights from the scatter on each side and a biweight beyond 3.5 standard deviations."""
+    edges = np.array([-3.0, 3.0])
+    place = np.digitize(distance, edges)
+    sigma = np.empty(rest.size)
+    whole = 1.4826 * float(np.median(np.abs(rest))) + 1e-12
+    for k in range(3):
+        part = place == k
+        if part.any():
+            sigma[part] = max(1.4826 * float(np.median(np.abs(rest[part]))), 0.3 * whole)
+    t = np.clip((np.abs(rest) / sigma - 3.5) / 3.5, 0.0, 1.0)
+    return np.asarray((1.0 - t**2) ** 2 / sigma**2)
+
+
+def spread_gaussian(x: np.ndarray, y: np.ndarray, distance: np.ndarray, light: np.ndarray, sigma: float) -> EdgeSpread:
+    """Fit one Gaussian edge, or two of one centre where the second is needed; the coefficients include linearised widths."""
+    one, rest_one = _erf_fit(distance, light, [sigma])
+    two, rest_two = _erf_fit(distance, light, [one[-1], 4.0 * one[-1]])
+    count = light.size
+    keep_two = rest_one - rest_two > 60.0 * rest_two / count and _positive(distance, light, two)
+    params = two if keep_two else one
+    centre, widths = params[0], params[1:]
+    amplitudes, rest = _erf_levels(distance, light, centre, widths)
+    kind = len(widths)
+
+    def basis(d: np.ndarray) -> np.ndarray:
+        z = (np.asarray(d, float) - centre)[:, None] / widths[None, :]
+        rises = ndtr(z)
+        density = np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi)
+        moves = -(density / widths) @ amplitudes[1:]
+        spreads = -density * z / widths * amplitudes[1:]
+        return np.column_stack([np.ones(len(z)), rises, moves, spreads])
+
+    def slope(d: np.ndarray) -> np.ndarray:
+        step = 1e-4
+        return np.asarray((basis(np.asarray(d, float) + step) - basis(np.asarray(d, float) - step)) / (2.0 * step))
+
+    coefficients = np.concatenate([amplitudes, np.zeros(1 + kind)])
+    weight = _weights(rest, distance)
+    cov, inflation = covariance(Patch(x, y, light, weight), basis(distance).T, rest)
+    levels = np.zeros((2, coefficients.size))
+    levels[0, 0] = levels[1, 0] = 1.0
+    levels[1, 1 : 1 + kind] = 1.0
+    noise = 1.4826 * float(np.median(np.abs(rest)))
+    low, high = float(distance.min()), float(distance.max())
+    return EdgeSpread(basis, slope, coefficients, cov, low, high, levels, "gaussian", inflation, noise)
+
+
+def _erf_levels(distance: np.ndarray, light: np.ndarray, centre: float, widths: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    matrix = np.column_stack([np.ones(distance.size), *(ndtr((distance - centre) / w) for w in widths)])
+    found, *_ = np.linalg.lstsq(matrix, light, rcond=None)
+    return found, light - matrix @ found
+
+
+def _erf_fit(distance: np.ndarray, light: np.ndarray, widths: list[float]) -> tuple[np.ndarray, float]:
+    """Return centre and widths of the best sum of Gaussian edges, and the squared residual."""
+
+    def residual(p: np.ndarray) -> np.ndarray:
+        return _erf_levels(distance, light, p[0], np.exp(p[1:]))[1]
+
+    start = np.concatenate([[0.0], np.log(widths)])
+    found = least_squares(residual, start, x_scale=0.1, max_nfev=60)
+    return np.concatenate([found.x[:1], np.exp(found.x[1:])]), float(found.fun @ found.fun)
+
+
+def _positive(distance: np.ndarray, light: np.ndarray, params: np.ndarray) -> bool:
+    """Whether both edges of a pair rise and the wider one stays within the data."""
+    amplitudes, _ = _erf_levels(distance, light, params[0], params[1:])
+    reach = float(np.abs(distance).max())
+    return bool(
+        amplitudes[1:].min() > 0.01 * amplitudes[1:].sum() and params[1:].max() < 0.5 * reach and params[1:].min() > 0.15
+    )
+
+
+def crossing(spread: EdgeSpread, level: float) -> tuple[float, np.ndarray]:
+    """Return the distance nearest to the edge at which the share of the step is `level`, and its gradient.
+
+    Raises
+    ------
+    ValueError
+        If the level is not crossed.
+    """
+    d = np.linspace(spread.low, spread.high, max(401, int(40 * (spread.high - spread.low))))
+    above = spread.share(d) - level
+    places = np.flatnonzero((above[:-1] < 0) & (above[1:] >= 0))
+    if not places.size:
+        raise ValueError("level not crossed")
+    # from the half-level outwards: the first crossing met is the edge's own
+    middle = float(d[np.argmin(np.abs(spread.share(d) - 0.5))])
+    i = int(places[np.argmin(np.abs(d[places] - middle))])
+    a, b = float(d[i]), float(d[i + 1])
+    for _ in range(50):
+        c = 0.5 * (a + b)
+        if float(spread.share(np.array([c]))[0]) < level:
+            a = c
+        else:
+            b = c
+    place = 0.5 * (a + b)
+    row = spread.basis(np.array([place]))[0]
+    steep = float(spread.slope(np.array([place]))[0] @ spread.coefficients)
+    target = (1.0 - level) * spread.levels[0] + level * spread.levels[1]
+    return place, -(row - target) / steep
+
+
+def width(spread: EdgeSpread, low: float = 0.1, high: float = 0.9) -> tuple[float, float]:
+    """Return the distance over which the edge rises from `low` to `high` of its step, and its standard error, px."""
+    first, first_gradient = crossing(spread, low)
+    last, last_gradient = crossing(spread, high)
+    return last - first, spread.error(last_gradient - first_gradient)
+
+
+@dataclass(frozen=True, slots=True)
+class Mtf:
+    """Modulation transfer against frequency (cycles/px), noise power removed, with standard errors."""
+
+    frequency: np.ndarray
+    value: np.ndarray
+    sigma: np.ndarray
+
+    def at(self, frequency: float) -> tuple[float, float]:
+        """MTF and its standard error at a frequency."""
+        return (
+            float(np.interp(frequency, self.frequency, self.value)),
+            float(np.interp(frequency, self.frequency, self.sigma)),
+        )
+
+    def falls_to(self, level: float) -> tuple[float, float] | None:
+        """Return the lowest frequency at which the MTF falls to `level` and its standard error; None if it stays above."""
+        below = np.flatnonzero(self.value < level)
+        if not below.size or below[0] == 0:
+            return None
+        i = int(below[0])
+        f0, f1 = self.frequency[i - 1 : i + 1]
+        v0, v1 = self.value[i - 1 : i + 1]
+        place = float(f0 + (v0 - level) / (v0 - v1) * (f1 - f0))
+        wide = slice(max(0, i - 3), i + 3)
+        slope = abs(float(np.polyfit(self.frequency[wide], self.value[wide], 1)[0]))
+        return place, float(np.interp(place, self.frequency, self.sigma)) / max(slope, 1e-9)
+
+
+def mtf(spread: EdgeSpread, frequency: np.ndarray = FREQUENCIES) -> Mtf:
+    """Return the MTF: modulus of the Fourier transform of the spread's derivative over the step between its two levels.
+
+    The derivative is that of the fitted function, so no finite-difference loss needs undoing; the noise power expected from
+    the coefficients' covariance is taken off before the root.
+    """
+    step = 1.0 / 32.0
+    d = np.arange(spread.low, spread.high + step, step)
+    columns = spread.slope(d) * step
+    height = spread.bright - spread.dark
+    turns = np.exp(-2j * math.pi * np.outer(frequency, d))
+    parts = turns @ columns / height
+    value = parts @ spread.coefficients
+    change = (spread.levels[1] - spread.levels[0]) / height
+    real = parts.real - value.real[:, None] * change
+    imag = parts.imag - value.imag[:, None] * change
+    var_real = np.einsum("fk,kl,fl->f", real, spread.covariance, real)
+    var_imag = np.einsum("fk,kl,fl->f", imag, spread.covariance, imag)
+    power = np.abs(value) ** 2 - np.maximum(var_real + var_imag, 0.0)
+    modulus = np.sqrt(np.maximum(power, 0.0))
+    size = np.maximum(np.abs(value), 1e-12)
+    lean = (value.real[:, None] * real + value.imag[:, None] * imag) / size[:, None]
+    sigma = np.sqrt(np.maximum(np.einsum("fk,kl,fl->f", lean, spread.covariance, lean), 0.0))
+    return Mtf(frequency, modulus, sigma)
+
+
+def overshoot(spread: EdgeSpread, sigma: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return over- and undershoot with standard errors, as shares of the step.
+
+    Overshoot is how far the spread rises above the bright level within ``6 sigma + 4`` px of the edge, undershoot how far it
+    falls below the dark level; 0 if it doesn't.
+    """
+    reach = 6.0 * sigma + 4.0
+    found = []
+    for side, level in ((1.0, spread.levels[1]), (-1.0, spread.levels[0])):
+        limit = min(reach, 0.9 * (spread.high if side > 0 else -spread.low))
+        d = side * np.linspace(0.0, max(limit, 0.5), 400)
+        excess = side * (spread.basis(d) - level) @ spread.coefficients / (spread.bright - spread.dark)
+        i = int(np.argmax(excess))
+        gradient = (spread.basis(d[i : i + 1])[0] - level) / (spread.bright - spread.dark)
+        found.append((max(0.0, float(excess[i])), spread.error(gradient)))
+    return found[0], found[1]
+
+
+__all__ = [
+    "FREQUENCIES",
+    "EdgeSpread",
+    "Mtf",
+    "crossing",
+    "mtf",
+    "overshoot",
+    "phase_gap",
+    "spread_gaussian",
+    "spread_spline",
+    "width",
+]
