@@ -17,12 +17,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.measure import flicker_planner as planner
-from viewer.measure.flicker_candidates import Choice, choose_known, choose_unknown, combine, mains_label, shared_with
-from viewer.measure.flicker_lines import Found, Line, find_lines, sheet_of
+from viewer.measure.flicker_candidates import (
+    Candidate,
+    Choice,
+    aliases,
+    choose_known,
+    choose_unknown,
+    combine,
+    mains_label,
+    shared_with,
+)
+from viewer.measure.flicker_lines import Found, Line, find_lines, resolve, sheet_of
 from viewer.measure.flicker_origin import Origin, Place, place_of
 from viewer.measure.flicker_rows import Relative, RowLight, bin_rows, relative_light
 from viewer.measure.flicker_sampling import Clock, alias_frequency
-from viewer.measure.flicker_standing import Bands, standing_bands
+from viewer.measure.flicker_standing import ALIKE, Bands, standing_bands
 from viewer.measure.flicker_waveform import Waveform, fold
 
 Floats = NDArray[np.float64]
@@ -57,16 +66,19 @@ class Clip:
         Relative amplitude below which the encoder is known to lose modulation.
     clipped_share : float
         Part of the lit region that clips.
+    bits_per_pixel : float
+        Of the encoded clip; 0 for unknown.
     """
 
     rows: RowLight
     whole: RowLight | None = None
     readout_s: float | None = None
-    readout_error: float = 0.003
+    readout_error: float = 0.001
     exposure_s: float | None = None
     direction_known: bool = True
     codec_limit: float = 0.0
     clipped_share: float = 0.0
+    bits_per_pixel: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +146,7 @@ def _look(clip: Clip, cancelled: Callable[[], bool] | None) -> _Look:
     found = find_lines(relative, cancelled=cancelled)
     lines, choices = [], []
     for index, line in enumerate(found.lines):
-        choice = _choose(clip, relative, line)
+        line, choice = _choose(clip, relative, line)
         if not choice.candidates:
             continue
         if index > 0 and (abs(choice.misfit) > 0.15 or line.evidence.strength < 12.0 or line.wave.amplitude < 0.004):
@@ -144,10 +156,32 @@ def _look(clip: Clip, cancelled: Callable[[], bool] | None) -> _Look:
     return _Look(clip, relative, replace(found, lines=tuple(lines)), tuple(choices))
 
 
-def _choose(clip: Clip, relative: Relative, line: Line) -> Choice:
-    if clip.readout_s is not None:
-        return choose_known(line.wave, relative.clock, relative.share, clip.readout_s, readout_error=clip.readout_error)
-    return choose_unknown(line.wave, relative.clock, relative.share, direction_known=clip.direction_known)
+def _choose(clip: Clip, relative: Relative, line: Line) -> tuple[Line, Choice]:
+    """Return the candidates of a line; with a known readout the wave is fitted again where free spacing decides badly."""
+    clock, share = relative.clock, relative.share
+    if clip.readout_s is None:
+        return line, choose_unknown(line.wave, clock, share, direction_known=clip.direction_known)
+    choice = choose_known(line.wave, clock, share, clip.readout_s, readout_error=clip.readout_error)
+    q = abs(line.wave.q)
+    if (len(choice.candidates) == 1 and abs(choice.misfit) < 0.12) or q > 4.0 or not math.isfinite(clock.fold_hz):
+        return line, choice
+    span = clip.readout_s * share
+    near = sorted((f for f, _ in aliases(line.wave, clock, share)), key=lambda f: abs(f * span - q))[:4]
+    tried = resolve(line, near, span)
+    least, wave = tried[0]
+    samples = 4.0 * clock.times_s.size
+    fitting = [(power, other) for power, other in tried if samples * math.log(power / least) < 25.0]
+    found = [
+        Candidate(other.g_hz, other.sigma_hz, clip.readout_s, math.exp(-0.5 * samples * math.log(power / least)))
+        for power, other in fitting
+    ]
+    if wave.amplitude > 2.0 or not found:
+        return line, choice
+    total = sum(item.weight for item in found)
+    kept = tuple(replace(item, weight=item.weight / total) for item in found)
+    return replace(line, wave=wave), Choice(
+        kept, 0.0 if len(kept) == 1 else choice.misfit, choice.notes if len(kept) > 1 else ()
+    )
 
 
 def recorded_harmonics(line: Line, relative: Relative) -> NDArray[np.complex128]:
@@ -165,10 +199,10 @@ def recorded_harmonics(line: Line, relative: Relative) -> NDArray[np.complex128]
 
 def detection_limit(found: Found, clip: Clip) -> float:
     """Return the smallest relative amplitude, as recorded, that would have been reported."""
-    plane = found.plane
+    plane = found.rest
     inside = (plane.g_hz > 0.02 * plane.g_hz[-1])[:, None] & (np.abs(plane.q) > 0.5)[None, :]
     level = float(np.quantile(plane.amplitude[inside], 0.999)) if inside.any() else 0.0
-    seen = [wave.amplitude for wave, evidence in found.doubtful if wave.amplitude < 0.2 and evidence.strength > 3.0]
+    seen = [wave.amplitude for wave, evidence in found.doubtful if wave.amplitude < 0.03 and evidence.strength > 4.0]
     return max(0.0015, 3.0 * level, 1.5 * max(seen, default=0.0), clip.codec_limit)
 
 
@@ -176,11 +210,16 @@ def _modulation(look: _Look, line: Line, choice: Choice, whole: Relative | None)
     relative = look.relative
     clock = relative.clock
     # the line as the whole picture shows it: same wave, the picture's own rows
+    bits = look.clip.bits_per_pixel
     if whole is None:
-        place = place_of(relative, line.sheet, line.wave)
+        place = place_of(relative, line.sheet, line.wave, bits_per_pixel=bits)
     else:
-        place = place_of(whole, sheet_of(whole), replace(line.wave, q=line.wave.q * whole.share / relative.share))
+        stretched = replace(line.wave, q=line.wave.q * whole.share / relative.share)
+        place = place_of(whole, sheet_of(whole), stretched, bits_per_pixel=bits)
     harmonics = recorded_harmonics(line, relative)
+    if whole is None:
+        # encoders keep most of it where it is bright
+        harmonics = harmonics * float(np.clip(place.bright_share, 0.8, 1.25))
     single = choice.single
     exposure = look.clip.exposure_s if single is not None else None
     frequency = single.frequency_hz if single is not None else None
@@ -258,10 +297,7 @@ def analyse(
         notes += more
     modulations = [_mains(item) for item in modulations]
     modulations.sort(key=lambda item: -item.recorded * _spread(item.place))
-    if not modulations and flat is not None:
-        standing = _standing(look, bin_rows(flat))
-    else:
-        standing = standing_bands(look.relative.scene, look.relative.weight)
+    standing = _standing(look, None if flat is None else bin_rows(flat))
     return _decide(look, tuple(modulations), standing, flat is not None, notes)
 
 
@@ -272,7 +308,13 @@ def _spread(place: Place) -> float:
 
 def _mains(item: Modulation) -> Modulation:
     """A lamp that lights the whole scene pulses everywhere too: at twice the mains frequency the place does not tell."""
-    if item.label and item.origin == "tube" and "without the device" not in item.reason:
+    if (
+        item.label
+        and item.frequency_hz
+        and item.frequency_hz < 125.0
+        and item.origin == "tube"
+        and "without the device" not in item.reason
+    ):
         reason = "it pulses everywhere, but at the rate of lamps on the mains"
         return replace(item, origin="unknown", reason=reason)
     return item
@@ -321,12 +363,15 @@ def _sideband(item: Modulation, items: list[Modulation], source_hz: Sequence[flo
     return ""
 
 
-def _standing(look: _Look, flat: RowLight) -> Bands | None:
-    """Compare the still scene with a flat reference of the same mode."""
-    shape = flat.light.mean(axis=0)
-    if shape.shape != look.relative.scene.shape:
-        return standing_bands(look.relative.scene, look.relative.weight)
-    return standing_bands(look.relative.scene, look.relative.weight, flat=shape, least_q=0.4)
+def _standing(look: _Look, flat: RowLight | None) -> Bands | None:
+    """Look for bands in the still scene, against a flat reference of the same mode where there is one."""
+    relative, readout_s = look.relative, look.clip.readout_s
+    fold_hz = relative.clock.fold_hz
+    step = fold_hz * readout_s * relative.share if readout_s is not None and math.isfinite(fold_hz) else None
+    if flat is not None and flat.light.shape[1:] == relative.scene.shape:
+        shape = flat.light.mean(axis=0, dtype=np.float64)
+        return standing_bands(relative.scene, relative.weight, flat=shape, least_q=0.4, step_q=step)
+    return standing_bands(relative.scene, relative.weight, step_q=step)
 
 
 def _blind(look: _Look) -> list[tuple[float, float]]:
@@ -390,13 +435,13 @@ def _say_nothing(
         )
     if clip.clipped_share > 0.8:
         return "cannot tell", "Nearly all of the region is clipped: film again with less exposure."
-    if standing is not None and standing.agreement > 0.9:
+    if standing is not None and standing.agreement > ALIKE and standing.prominence > 3.0:
         if has_flat and standing.amplitude > 0.01:
             return "cannot tell", (
                 f"Bands of {100 * standing.amplitude:.1f} % stand still against the flat reference: something pulses at a"
                 f" multiple of {clock.rate:.3f} Hz. Film at another frame rate to learn which."
             )
-        if not has_flat and standing.amplitude > 0.015 and standing.tonal > 0.5:
+        if not has_flat and standing.amplitude > 0.015:
             return "cannot tell", (
                 f"Regular bands ({standing.q:.1f} in the picture) stand still: light that pulses at a multiple of"
                 f" {clock.rate:.3f} Hz, or stripes of the scene. Film at another frame rate, or give a flat reference."

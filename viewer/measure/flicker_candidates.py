@@ -16,7 +16,7 @@ READOUT_TYPICAL_S = 0.014
 READOUT_SPREAD = 0.45
 """Natural logarithm of the factor within which two of three cameras' readouts lie; used to weigh, never to decide alone."""
 READOUT_LEAST_S = 0.001
-READOUT_ERROR = 0.003
+READOUT_ERROR = 0.001
 """Relative error of a typed readout that is taken for granted."""
 
 
@@ -202,7 +202,7 @@ def mains_label(frequency_hz: float) -> str:
     """Return ``mains 50 Hz`` or ``mains 60 Hz`` for lamp flicker and its harmonics (grid within 0.4 %), else nothing."""
     for grid in (50, 60):
         order = round(frequency_hz / (2 * grid))
-        if 1 <= order <= 4 and abs(frequency_hz - 2 * grid * order) < 0.004 * frequency_hz:
+        if 1 <= order <= 2 and abs(frequency_hz - 2 * grid * order) < 0.003 * frequency_hz:
             return f"mains {grid} Hz"
     return ""
 

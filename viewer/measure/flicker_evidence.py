@@ -69,13 +69,19 @@ def _clean(v: Floats, weight: Floats, smooth: Floats | None = None) -> Floats:
     return v
 
 
-def cell_map(data: Relative, sheet: Sheet, wave: Wave, *, time_parts: int = 6, row_parts: int = 6) -> CellMap:
-    """Return how much of the wave every cell shows, in phase (real) and out of phase (imaginary)."""
+def cell_map(
+    data: Relative, sheet: Sheet, wave: Wave, *, time_parts: int = 6, row_parts: int = 6, free_frames: bool = False
+) -> CellMap:
+    """Return how much of the wave every cell shows, in phase (real) and out of phase (imaginary).
+
+    With `free_frames` each frame's own gain is removed first.  That keeps encoders out of the evidence; but where only part of
+    the picture pulses slowly, it lends some of it to the rest, so the map of places is made without.
+    """
     psi = wave_phase(sheet, wave.g_hz, wave.q)
     along = np.zeros_like(psi, dtype=complex)
     for order, a in zip(wave.orders, wave.amplitudes, strict=True):
         along += a * np.exp(1j * order * psi)
-    keep = smooth_basis(sheet.times_s) if abs(wave.q) < FRAME_PERIODS else None
+    keep = None if free_frames else smooth_basis(sheet.times_s)
     inphase = _clean(along.real, sheet.weight, keep)
     # the same wave a quarter period later: each harmonic turned by its own quarter
     outphase = _clean(-along.imag, sheet.weight, keep)
@@ -134,7 +140,7 @@ def mirror_ratio(sheet: Sheet, wave: Wave) -> tuple[float, float]:
 
 def weigh_evidence(data: Relative, sheet: Sheet, wave: Wave) -> tuple[Evidence, CellMap]:
     """Return the evidence for a fitted wave and its map over the picture."""
-    cells = cell_map(data, sheet, wave)
+    cells = cell_map(data, sheet, wave, free_frames=abs(wave.q) >= FRAME_PERIODS)
     mirror, lone = mirror_ratio(sheet, wave)
 
     def over(axes: tuple[int, ...]) -> tuple[Complex, Floats]:
@@ -156,7 +162,7 @@ def weigh_evidence(data: Relative, sheet: Sheet, wave: Wave) -> tuple[Evidence, 
             strength=strength,
             steadiness=float(np.abs(by_time).min() / max(np.abs(by_time).max(), 1e-30)),
         ),
-        cells,
+        cell_map(data, sheet, wave) if abs(wave.q) >= FRAME_PERIODS else cells,
     )
 
 

@@ -252,15 +252,17 @@ def fit_wave(
 def _meat(scores: Floats) -> Floats:
     """Return the covariance of summed scores, frames clustered, neighbours in time correlated (Bartlett weights)."""
     n, p = scores.shape
-    lags = max(3, round(1.2 * n ** (1.0 / 3.0)))
-    out = scores.T @ scores
-    for lag in range(1, lags + 1):
-        cross = scores[lag:].T @ scores[:-lag]
-        out += (1.0 - lag / (lags + 1.0)) * (cross + cross.T)
-    # a sum of correlated scores may come out below the uncorrelated one by chance; the larger is kept on the diagonal
-    plain = np.diag(scores.T @ scores)
-    grow = np.sqrt(np.maximum(1.0, plain / np.maximum(np.diag(out), 1e-300)))
-    return np.asarray(out * grow[:, None] * grow[None, :] * n / max(n - p, 1))
+    plain = scores.T @ scores
+    largest = np.diag(plain).copy()
+    # encoders make errors that last a group of pictures: a longer memory is tried as well, and the largest is kept
+    for lags in (max(3, round(1.2 * n ** (1.0 / 3.0))), n // 10):
+        out = plain.copy()
+        for lag in range(1, lags + 1):
+            cross = scores[lag:].T @ scores[:-lag]
+            out += (1.0 - lag / (lags + 1.0)) * (cross + cross.T)
+        largest = np.maximum(largest, np.diag(out))
+    grow = np.sqrt(largest / np.maximum(np.diag(plain), 1e-300))
+    return np.asarray(plain * grow[:, None] * grow[None, :] * n / max(n - p, 1))
 
 
 def frame_trust(sheet: Sheet, wave: Wave) -> float:

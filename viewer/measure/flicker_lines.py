@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from viewer.errors import Cancelled
 from viewer.measure.flicker_evidence import FRAME_PERIODS, CellMap, Evidence, weigh_evidence
 from viewer.measure.flicker_fit import Sheet, Wave, fit_wave, frame_trust, smooth_basis
 from viewer.measure.flicker_rows import Relative, inverse_variance
-from viewer.measure.flicker_search import Peak, Plane, find_peaks, search_plane
+from viewer.measure.flicker_search import Peak, Plane, alias_grid, find_peaks, search_plane
 
 Floats = NDArray[np.float64]
 
@@ -21,6 +21,8 @@ LARGEST_AMPLITUDE = 2.0
 SMALLEST_AMPLITUDE = 0.001
 MOST_HARMONICS = 8
 MOST_LINES = 4
+SHORT_PERIODS = 2.5
+"""With fewer periods than this in the picture, frame gain and wave are hard to tell apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,14 +37,17 @@ class Line:
     cells: CellMap
     peak: Peak
     sheet: Sheet
+    sheet_weight: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Lines by falling amplitude, the search plane of the untouched clip, and the largest amplitude that was turned down."""
+    """Lines by falling amplitude, the search planes of the untouched clip and of what the lines leave, and the waves that were
+    turned down in the latter."""
 
     lines: tuple[Line, ...]
     plane: Plane
+    rest: Plane
     doubtful: tuple[tuple[Wave, Evidence], ...]
 
 
@@ -74,7 +79,7 @@ def convincing(evidence: Evidence, wave: Wave, *, frame_rate: float) -> bool:
     return evidence.lone > 0.05 or evidence.strength > 15.0
 
 
-def fit_peak(sheet: Sheet, peak: Peak, *, tie: float | None = None) -> Wave:
+def fit_peak(sheet: Sheet, peak: Peak, fold_hz: float) -> Wave:
     """Fit the wave of a search peak; near a standing wave, scan before refining."""
     span = sheet.times_s[-1] - sheet.times_s[0]
     g, q = peak.g_hz, peak.q
@@ -89,9 +94,47 @@ def fit_peak(sheet: Sheet, peak: Peak, *, tie: float | None = None) -> Wave:
                 best = (power, wave)
         if best is not None:
             g, q = best[1].g_hz, best[1].q
-    first = fit_wave(sheet, g, q, rounds=7)
-    trust = frame_trust(sheet, first)
-    return fit_wave(sheet, first.g_hz, first.q, start=first.amplitudes, frame_share=trust, rounds=5)
+    return settle(sheet, fit_wave(sheet, g, q, rounds=7), fold_hz)
+
+
+def settle(sheet: Sheet, wave: Wave, fold_hz: float, *, tie: float | None = None) -> Wave:
+    """Fit again with as much of the frame-to-frame gain taken for nuisance as the clip's own scatter says.
+
+    With few periods in the picture, gain and wave can stand in for each other: the fit is then made from both ends, all
+    nuisance and none, and the one that leaves less frame-to-frame scatter is kept.
+    """
+
+    def again(start: Wave, trust: float) -> Wave:
+        return fit_wave(
+            sheet, start.g_hz, start.q, orders=start.orders, start=start.amplitudes, frame_share=trust, rounds=6, tie=tie
+        )
+
+    first = again(wave, frame_trust(sheet, wave))
+    if abs(wave.q) > SHORT_PERIODS:
+        return first
+    free = fit_wave(sheet, wave.g_hz, wave.q, orders=wave.orders, start=wave.amplitudes, frame_share=0.0, rounds=8, tie=tie)
+    orders = harmonic_orders(sheet, free, fold_hz, most=5)
+    if len(orders) > len(wave.orders):
+        # harmonics that are left out would look like frame-to-frame gain
+        start = np.zeros(len(orders), complex)
+        start[: len(free.orders)] = free.amplitudes if free.orders == orders[: len(free.orders)] else 0.0
+        start[0] = free.amplitudes[0]
+        free = fit_wave(sheet, free.g_hz, free.q, orders=orders, start=start, frame_share=0.0, rounds=8, tie=tie)
+    trust = frame_trust(sheet, free)
+    second = again(free, trust)
+    if (
+        second.amplitude < LARGEST_AMPLITUDE
+        and trust < first.frame_share - 0.02
+        and within(sheet, second) < 1.05 * within(sheet, first)
+    ):
+        return second
+    return first
+
+
+def within(sheet: Sheet, wave: Wave) -> float:
+    """Return the power that a fit leaves within frames."""
+    w = sheet.weight / sheet.weight.sum()
+    return float(np.mean(np.square(wave.rest - (wave.rest @ w)[:, None]) @ w))
 
 
 def harmonic_orders(sheet: Sheet, wave: Wave, fold_hz: float, most: int = MOST_HARMONICS) -> tuple[int, ...]:
@@ -132,8 +175,7 @@ def fit_harmonics(sheet: Sheet, wave: Wave, fold_hz: float, *, tie: float | None
     else:
         start = np.array([wave.amplitudes[wave.orders.index(order)] for order in orders])
         wave = fit_wave(sheet, wave.g_hz, wave.q, orders=orders, start=start, frame_share=wave.frame_share, rounds=5, tie=tie)
-    trust = frame_trust(sheet, wave)
-    return fit_wave(sheet, wave.g_hz, wave.q, orders=wave.orders, start=wave.amplitudes, frame_share=trust, rounds=4, tie=tie)
+    return settle(sheet, wave, fold_hz, tie=tie)
 
 
 def share_map(line: Line, shape: tuple[int, int]) -> Floats:
@@ -174,18 +216,102 @@ def reweigh(data: Relative, line: Line, *, inside: bool) -> Floats:
     return weight
 
 
+def steadied(data: Relative, line: Line) -> Relative:
+    """Divide out the gain of each frame as the places that do not show the line tell it; unchanged where all show it."""
+    share = share_map(line, data.weight.shape)
+    lit = data.scene > 0
+    shows = data.weight > 0
+    bright = float(np.quantile(data.scene[shows], 0.95))
+    outside = np.where(lit & ~shows & (share < 0.2), np.minimum(data.scene / bright, 1.0), 0.0)
+    outside[~np.isfinite(outside)] = 0.0
+    if (outside > 0).sum() < 0.2 * lit.sum():
+        return data
+    gain = 1.0 + np.einsum("nrb,rb->n", data.x, outside, optimize=True) / outside.sum()
+    # what the surround tells is noisy where it is dark: only as much of it is believed as it repeats within the frame
+    half = np.zeros_like(outside)
+    half[::2] = outside[::2]
+    first = np.einsum("nrb,rb->n", data.x, half, optimize=True) / half.sum()
+    second = np.einsum("nrb,rb->n", data.x, outside - half, optimize=True) / (outside - half).sum()
+    spread = float(np.var(gain))
+    trust = max(0.0, float(np.cov(first, second)[0, 1])) / spread if spread > 0 else 0.0
+    gain = 1.0 + min(trust, 1.0) * (gain - 1.0)
+    x = np.where(lit[None], (1.0 + data.x) / gain[:, None, None] - 1.0, 0.0).astype(np.float32)
+    return replace(data, x=x)
+
+
+def frame_peaks(data: Relative, *, count: int = 2, least: float = 30.0) -> list[Peak]:
+    """Return the strongest lines of the frame means: light that pulses slowly has few periods in a frame."""
+    mean, total = data.combine()
+    series = mean @ total / total.sum()
+    smooth = smooth_basis(data.clock.times_s)
+    series = series - smooth @ (smooth.T @ series)
+    g_hz = alias_grid(data.clock)
+    window = np.hanning(series.size + 2)[1:-1]
+    power = np.square(np.abs(np.exp(-2j * np.pi * g_hz[:, None] * data.clock.times_s[None, :]) @ (series * window)))
+    power[g_hz < 2.0 / data.clock.duration_s] = 0.0
+    height = power / max(float(np.median(power)) / np.log(2.0), 1e-30)
+    peaks = []
+    near = max(1, round(2.5 / data.clock.duration_s / (g_hz[1] - g_hz[0])))
+    for _ in range(count):
+        i = int(np.argmax(height))
+        if height[i] < least:
+            break
+        peaks.append(Peak(float(g_hz[i]), 0.0, float(height[i]), 0))
+        height[max(0, i - near) : i + near + 1] = 0.0
+    return peaks
+
+
+def fit_slow(sheet: Sheet, peak: Peak, fold_hz: float) -> Wave:
+    """Fit a wave with few periods in a frame, from a peak of the frame means; both directions are tried."""
+    best = None
+    for q in (0.12, -0.12):
+        first = fit_wave(sheet, peak.g_hz, q, frame_share=0.0, rounds=6)
+        power = float(np.sum(np.square(first.rest) @ sheet.weight))
+        if best is None or power < best[0]:
+            best = (power, first)
+    assert best is not None
+    return settle(sheet, best[1], fold_hz)
+
+
+def resolve(line: Line, frequencies_hz: Sequence[float], span_s: float) -> list[tuple[float, Wave]]:
+    """Fit each frequency with the band spacing that a known readout gives it; return (power left, wave), least first."""
+    out = []
+    for frequency in frequencies_hz:
+        wave = line.wave
+        forward = wave.q >= 0
+        start = wave.amplitudes if forward else np.conj(wave.amplitudes)
+        # a few turns of free amplitude first: the spacing may be far from that of the start
+        tied = fit_wave(
+            line.sheet,
+            frequency,
+            frequency * span_s,
+            orders=wave.orders,
+            start=start,
+            frame_share=0.0,
+            rounds=8,
+            tie=span_s,
+        )
+        out.append((float(np.sum(np.square(tied.rest) @ line.sheet.weight)), tied))
+    return sorted(out, key=lambda item: item[0])
+
+
 def _finish(data: Relative, peak: Peak, wave: Wave, evidence: Evidence, cells: CellMap, fold_hz: float) -> Line:
     """Fit harmonics, then once more with weights that the line leaves and only where it shows."""
     sheet = sheet_of(data)
     wave = fit_harmonics(sheet, wave, fold_hz)
     evidence, cells = weigh_evidence(data, sheet, wave)
     line = Line(wave, evidence, cells, peak, sheet)
-    narrowed = replace(data, weight=reweigh(data, line, inside=True))
-    sheet = sheet_of(narrowed)
-    again = fit_harmonics(sheet, wave, fold_hz)
-    if 0 < again.amplitude < LARGEST_AMPLITUDE and again.sigma_hz < 3.0 * wave.sigma_hz + 1e-6:
+    for _ in range(3):
+        weight = reweigh(data, line, inside=True)
+        same = np.mean((weight > 0) == (line.sheet_weight > 0)) > 0.97 if line.sheet_weight is not None else False
+        sheet = sheet_of(steadied(replace(data, weight=weight), line))
+        again = fit_harmonics(sheet, line.wave, fold_hz)
+        if not 0 < again.amplitude < LARGEST_AMPLITUDE or again.sigma_hz > 3.0 * wave.sigma_hz + 1e-6:
+            break
         evidence, cells = weigh_evidence(data, sheet, again)
-        line = Line(again, evidence, cells, peak, sheet)
+        line = Line(again, evidence, cells, peak, sheet, weight)
+        if same or np.mean(weight > 0) > 0.95 * np.mean(data.weight > 0):
+            break
     return line
 
 
@@ -194,8 +320,9 @@ def strongest(data: Relative, plane: Plane, fold_hz: float, *, least: float) -> 
     sheet = sheet_of(data)
     doubtful: list[tuple[Wave, Evidence]] = []
     best: tuple[float, Peak, Wave, Evidence, CellMap] | None = None
-    for peak in find_peaks(plane, duration_s=data.clock.duration_s, count=8, least=25.0):
-        wave = fit_peak(sheet, peak)
+    peaks = find_peaks(plane, duration_s=data.clock.duration_s, count=8, least=25.0)
+    for peak in [*peaks, *frame_peaks(data)]:
+        wave = fit_peak(sheet, peak, fold_hz) if peak.q else fit_slow(sheet, peak, fold_hz)
         if not np.isfinite(wave.amplitude):
             continue
         evidence, cells = weigh_evidence(data, sheet, wave)
@@ -220,16 +347,15 @@ def find_lines(
     fold_hz = data.clock.fold_hz
     lines: list[Line] = []
     doubtful: list[tuple[Wave, Evidence]] = []
-    rest, first_plane = data, None
+    rest, last_plane = data, None
     for _ in range(MOST_LINES):
         if cancelled is not None and cancelled():
             raise Cancelled
         plane = search_plane(rest)
-        first_plane = plane if first_plane is None else first_plane
+        last_plane = plane
         least = 0.0 if not lines else max(0.004, 0.05 * lines[0].wave.amplitude)
         line, down = strongest(rest, plane, fold_hz, least=least)
-        if not lines:
-            doubtful = down
+        doubtful = down
         if line is None or any(_same(line.wave, other.wave, fold_hz) for other in lines):
             break
         lines.append(line)
@@ -237,8 +363,9 @@ def find_lines(
     lines = merge_harmonics(data, lines, fold_hz)
     if len(lines) > 1:
         lines = _polish(data, lines, fold_hz)
-    assert first_plane is not None
-    return Found(tuple(lines), first_plane, tuple(doubtful))
+    assert last_plane is not None
+    first = search_plane(data) if lines else last_plane
+    return Found(tuple(lines), first, last_plane, tuple(doubtful))
 
 
 def harmonic_of(line: Wave, base: Wave, fold_hz: float, most: int = 16) -> int:
@@ -300,10 +427,13 @@ __all__ = [
     "find_lines",
     "fit_harmonics",
     "fit_peak",
+    "fit_slow",
+    "frame_peaks",
     "harmonic_orders",
+    "resolve",
     "reweigh",
     "share_map",
     "sheet_of",
-    "smooth_basis",
+    "steadied",
     "strongest",
 ]

@@ -25,21 +25,25 @@ class Place:
 
     ``share`` and ``light`` are maps of shape (row parts, blocks): share of the line's depth that a cell shows (nan where it
     cannot be said), and its mean light.  ``everywhere`` is the part of the lit field that pulses; ``dark_share`` the share in
-    the dark surround relative to bright places (nan without dark surround).
+    the dark surround relative to bright places (nan without dark surround); ``bright_share`` that of the brightest places that
+    pulse, where encoders keep most.
     """
 
     share: Floats
     light: Floats
     everywhere: float
     dark_share: float
+    bright_share: float
     origin: Origin
     reason: str
 
 
-def place_of(data: Relative, sheet: Sheet, wave: Wave, *, parts: int = 12) -> Place:
+def place_of(data: Relative, sheet: Sheet, wave: Wave, *, parts: int = 12, bits_per_pixel: float = 0.0) -> Place:
     """Return where a line pulses and what follows for its origin.
 
     A gated tube multiplies all that it shows, dark surround included.  A lamp or screen pulses where its own light falls.
+    Encoders smooth small changes in the dark away, the more the fewer bits they have (`bits_per_pixel`, 0 for unknown): the
+    dark surround then need not pulse fully.
     """
     cells = cell_map(data, sheet, wave, time_parts=4, row_parts=parts)
     rows = data.scene.shape[0]
@@ -53,28 +57,33 @@ def place_of(data: Relative, sheet: Sheet, wave: Wave, *, parts: int = 12) -> Pl
     known = (count > 0.3 * np.diff(edges)[:, None]) & (weight > 0) & (scatter < 0.3)
     share = np.where(known, share, np.nan)
     if known.sum() < 4:
-        return Place(share, light, float("nan"), float("nan"), "unknown", "too few places could be compared")
+        return Place(share, light, float("nan"), float("nan"), 1.0, "unknown", "too few places could be compared")
     top = float(np.quantile(share[known], 0.9))
     relative = share / top
-    everywhere = float(np.mean(relative[known] > 0.6))
+    everywhere = float(np.mean(relative[known] > 0.5))
+    quiet = float(np.mean(relative[known] < 0.25))
+    shows = known & (relative > 0.4)
+    level = np.square(light[shows])
+    bright_share = float(np.sum(level * share[shows]) / np.sum(level)) if shows.any() else 1.0
     bright_level = float(np.quantile(light[known], 0.95))
     dark = known & (light < DARK_LIGHT * bright_level)
     dark_share = float(np.median(relative[dark])) if dark.sum() >= 3 else float("nan")
     origin: Origin = "unknown"
+    starved = float(np.clip(np.log(0.3 / bits_per_pixel) / np.log(3.0), 0.0, 1.0)) if bits_per_pixel > 0 else 0.0
     if np.isnan(dark_share):
-        if everywhere < 0.6:
+        if everywhere < 0.6 and quiet > 0.3:
             origin, reason = "source", "only part of the picture pulses"
         elif everywhere > 0.9:
             reason = "all that is seen pulses, but nothing in it is dark enough to rule out a source that lights everything"
         else:
             reason = "the places do not tell source from tube"
-    elif dark_share > 0.7 and everywhere > 0.75:
+    elif dark_share > 0.66 - 0.11 * starved and everywhere > 0.7 and quiet < 0.15:
         origin, reason = "tube", "it pulses everywhere in the field, dark surround included"
-    elif dark_share < 0.5 or everywhere < 0.5:
+    elif dark_share < 0.4 and quiet > 0.2:
         origin, reason = "source", "it pulses only on the screen or lamp and where its light falls"
     else:
         reason = "the dark surround pulses less than the bright places, but not by enough to tell"
-    return Place(share, light, everywhere, dark_share, origin, reason)
+    return Place(share, light, everywhere, dark_share, bright_share, origin, reason)
 
 
 __all__ = ["DARK_LIGHT", "Origin", "Place", "place_of"]

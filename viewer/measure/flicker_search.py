@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from viewer.measure.flicker_rows import Relative
-from viewer.measure.flicker_sampling import HIGHEST_HZ, Clock
+from viewer.measure.flicker_sampling import Clock
 
 Floats = NDArray[np.float64]
 
 TIME_PADDING = 4
+UNEVEN_HIGHEST_HZ = 3000.0
+"""End of the search in clips whose frames lie on no grid: there every frequency has an alias of its own."""
+MOST_PERIODS = 100
 ROW_PADDING = 2
 
 
@@ -59,8 +62,16 @@ def _spectrum(y: Floats, clock: Clock, g_hz: Floats, rows_padded: int) -> NDArra
         over_time = fft.rfft(tapered, TIME_PADDING * n, axis=0)[: g_hz.size]
     else:
         turn = np.exp(-2j * np.pi * g_hz[:, None] * clock.times_s[None, :]).astype(np.complex64)
+        if clock.comb_hz is None:
+            over_rows = np.asarray(fft.fft(tapered, rows_padded, axis=1), np.complex64)
+            return np.asarray(turn @ over_rows[:, np.abs(periods(rows_padded, y.shape[1])) <= MOST_PERIODS], np.complex64)
         over_time = turn @ tapered
     return np.asarray(fft.fft(over_time, rows_padded, axis=1), np.complex64)
+
+
+def periods(padded: int, rows: int) -> Floats:
+    """Return the periods in the picture of every bin of a padded transform over rows."""
+    return np.asarray(fft.fftfreq(padded, 1.0 / padded) / padded * rows)
 
 
 def alias_grid(clock: Clock) -> Floats:
@@ -68,8 +79,8 @@ def alias_grid(clock: Clock) -> Floats:
     n = clock.times_s.size
     if clock.regular:
         return np.arange(TIME_PADDING * n // 2 + 1) * clock.rate / (TIME_PADDING * n)
-    highest = 0.5 * clock.comb_hz if clock.comb_hz is not None else HIGHEST_HZ
-    return np.arange(0.0, min(highest, HIGHEST_HZ), 0.5 / clock.duration_s)
+    highest = 0.5 * clock.comb_hz if clock.comb_hz is not None else UNEVEN_HIGHEST_HZ
+    return np.arange(0.0, min(highest, UNEVEN_HIGHEST_HZ), 0.4 / clock.duration_s)
 
 
 def _floor(power: Floats) -> Floats:
@@ -92,7 +103,7 @@ def search_plane(data: Relative, *, groups: int = 6) -> Plane:
     blocks = data.x.shape[2]
     height = amplitude = group = None
     parts = [np.arange(blocks)]
-    if blocks >= 2:
+    if blocks >= 2 and data.clock.comb_hz is not None:
         parts += [part for part in np.array_split(np.arange(blocks), min(groups, blocks)) if part.size]
     for index, part in enumerate(parts):
         weight = np.zeros_like(data.weight)
@@ -102,7 +113,9 @@ def search_plane(data: Relative, *, groups: int = 6) -> Plane:
         mean, total = data.combine(weight)
         spectrum = _spectrum(centred(mean, total) * total, data.clock, g_hz, padded)
         power = np.square(np.abs(spectrum)).astype(float)
-        over = power / _floor(power)
+        # without exact aliases every strong wave shows its spacing at all frequencies: only one level for all is fair
+        floor = _floor(power) if data.clock.comb_hz is not None else np.median(power) / np.log(2.0)
+        over = power / floor
         size = 2.0 * np.sqrt(power) / (total.sum() * data.x.shape[0])
         if height is None or amplitude is None or group is None:
             height, amplitude, group = over, size, np.zeros(over.shape, np.int64)
@@ -111,7 +124,9 @@ def search_plane(data: Relative, *, groups: int = 6) -> Plane:
             height[better], group[better] = over[better], index
     if height is None or amplitude is None or group is None:
         raise ValueError("no rows with light")
-    q = fft.fftfreq(padded, 1.0 / padded) / padded * rows
+    q = periods(padded, rows)
+    if data.clock.comb_hz is None:
+        q = q[np.abs(q) <= MOST_PERIODS]
     order = np.argsort(q)
     return Plane(g_hz, q[order], height[:, order], amplitude[:, order], group[:, order])
 
@@ -133,4 +148,4 @@ def find_peaks(plane: Plane, *, count: int = 10, least: float = 12.0, duration_s
     return peaks
 
 
-__all__ = ["Peak", "Plane", "alias_grid", "centred", "find_peaks", "search_plane"]
+__all__ = ["Peak", "Plane", "alias_grid", "centred", "find_peaks", "periods", "search_plane"]

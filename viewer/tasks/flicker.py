@@ -229,6 +229,7 @@ def _clip_of(clip: ClipReader, rows: Gathered, readout_s: float | None, shutter_
         direction_known=not rows.assumed_direction,
         codec_limit=codec_limit(info.bits_per_pixel, info.bit_depth),
         clipped_share=rows.clipped_share,
+        bits_per_pixel=info.bits_per_pixel,
     )
 
 
