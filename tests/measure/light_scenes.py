@@ -157,3 +157,45 @@ def oetf_hlg(e: np.ndarray) -> np.ndarray:
     a = 0.17883277
     b, c = 1 - 4 * a, 0.5 - a * np.log(4 * a)
     return np.where(e <= 1 / 12, np.sqrt(3 * e), a * np.log(np.maximum(12 * e - b, 1e-12)) + c)
+
+
+def spread_over_disc(image: np.ndarray, radius: float, share: float) -> np.ndarray:
+    """Give `share` of all light to a disc of `radius` round where it came from (borders continued)."""
+    from scipy.signal import fftconvolve
+
+    reach = int(radius) + 3
+    fine = np.hypot(*(np.mgrid[: 5 * (2 * reach + 1), : 5 * (2 * reach + 1)] / 5 - reach - 0.4)) <= radius
+    kernel = fine.reshape(2 * reach + 1, 5, 2 * reach + 1, 5).mean(axis=(1, 3))
+    padded = np.pad(image, 2 * reach, mode="edge")
+    spread = fftconvolve(padded, kernel / kernel.sum(), mode="same")[2 * reach : -2 * reach, 2 * reach : -2 * reach]
+    return (1 - share) * image + share * spread
+
+
+def tree_line(
+    rows: int,
+    cols: int,
+    *,
+    radius: float,
+    share: float,
+    seed: int,
+    depth: float = 0.1,
+    noise: float = 0.002,
+    sky: float = 0.5,
+    blur: float = 1.2,
+    smooth_sigma: float | None = None,
+) -> np.ndarray:
+    """A ragged line of trees under a bright sky whose light an intensifier spreads over discs (or a Gaussian)."""
+    from scipy.ndimage import gaussian_filter1d
+
+    rng = np.random.default_rng(seed)
+    line = np.full(cols, 0.4 * rows) + 0.08 * (np.arange(cols) - cols / 2)
+    for scale, height in ((12, 6.0), (2, 2.4)):
+        wave = gaussian_filter1d(rng.standard_normal(cols), scale, mode="wrap")
+        line += height * wave / wave.std()
+    bright = np.mgrid[:rows, :cols][0] < line[None, :]
+    image = np.where(bright, sky, trees(rows, cols, seed, level=0.03, depth=depth, grain=2.0))
+    if smooth_sigma is not None:
+        image = (1 - share) * image + share * gaussian_filter(image, smooth_sigma, mode="nearest")
+    elif share > 0:
+        image = spread_over_disc(image, radius, share)
+    return gaussian_filter(image, blur) + noise * rng.standard_normal((rows, cols))

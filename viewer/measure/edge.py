@@ -8,12 +8,26 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from viewer.measure.edge_line import EdgeLine, find_line, fit_line, raggedness
-from viewer.measure.edge_spread import EdgeSpread, Mtf, mtf, overshoot, phase_gap, spread_gaussian, spread_spline, width
+from viewer.measure.edge_spread import (
+    EdgeSpread,
+    Mtf,
+    contradiction,
+    mtf,
+    overshoot,
+    phase_gap,
+    spread_gaussian,
+    spread_spline,
+    uneven,
+    width,
+)
 from viewer.measure.glow import Glow, measure_glow
 from viewer.measure.readings import Flag, Reading, refused
 from viewer.measure.regions import Rect
 
 COVERAGE = 1.96
+WIDTH_OF_SIGMA = 2.5631031
+CONTRADICTED = 5.5  # t of a strip, eight pieces, a dozen strips
+WIDEST_GAP = 0.34  # px between distances; a spline needs them closer
 UNITS = {
     "rise_10_90": "px",
     "mtf50": "cycles/px",
@@ -27,7 +41,8 @@ UNITS = {
 SPLINE = (
     "slanted edge: cubic spline through all pixels at their perpendicular distance, nothing binned, pixel aperture included"
 )
-GAUSS = "edge along the pixel grid: sum of Gaussian edges, pixel aperture included; what lies between the pixels is the model's"
+GAUSS = "sum of one or two Gaussian edges, which match the pixels as well as any curve; pixel aperture included"
+NO_SINGLE = "no single edge explains the region. Mark one with one edge only."
 METHODS = {
     "edge_angle": "two-dimensional fit of a blurred edge; direction of its normal from +x towards +y, modulo 180",
     "glow_radius": "radius of the disc over which the bright area's light is spread to give the light in the dark beside it",
@@ -100,13 +115,17 @@ def measure_edge(
     line, problem = _line(part, usable, burnt)
     if line is None:
         builder.refuse_all(problem)
-        return EdgeResult(builder.readings())
+        glow = None
+        if problem == NO_SINGLE:
+            glow = _glow(light, region, valid, clipped, None, rect)
+            builder.glow(glow)
+        return EdgeResult(builder.readings(), glow=glow)
     share_burnt = float(np.mean(burnt > 0.002))
     if share_burnt > 0:
         builder.flags |= Flag.CLIPPED
     stray, stray_error = raggedness(part, line, usable)
     ragged = stray > max(1.0, 5.0 * stray_error)
-    builder.angle(line, ragged)
+    builder.angle(line, ragged, max(1.0, stray / stray_error if stray > 1.5 * stray_error > 0 else 1.0))
     spread, transfer, reason = None, None, ""
     if share_burnt > 0.005:
         reason = "part of the region is burnt out, so the bright level is not known. Film with a shorter exposure."
@@ -127,7 +146,7 @@ def measure_edge(
         esf_px = np.arange(math.ceil(spread.low * 8), math.floor(spread.high * 8) + 1) / 8.0
         esf = spread.share(esf_px)
         asymmetry = _asymmetry(esf_px, esf)
-    glow = _glow(light, region, valid, clipped, line, ragged, rect)
+    glow = _glow(light, region, valid, clipped, None if ragged else line, rect)
     builder.glow(glow)
     return EdgeResult(builder.readings(), line, esf_px, esf, transfer, glow, asymmetry)
 
@@ -155,7 +174,7 @@ def _line(part: np.ndarray, usable: np.ndarray, burnt: np.ndarray) -> tuple[Edge
     if float(d.min()) > -5.0 or float(d.max()) < 5.0:
         return None, "the edge runs along the region's border. Mark a region with the edge in its middle."
     if line.explained < 0.55:
-        return None, "no single edge explains the region. Mark one with one edge only."
+        return None, NO_SINGLE
     return line, ""
 
 
@@ -179,13 +198,32 @@ def _spread(part: np.ndarray, line: EdgeLine, usable: np.ndarray) -> tuple[EdgeS
     keep = usable & (d >= -side_low) & (d <= side_high)
     x, y, distance, values = xx[keep], yy[keep], d[keep], light[keep]
     gap = phase_gap(distance, max(2.0, 2.0 * line.sigma))
-    if gap < 0.34:
-        spread = spread_spline(x, y, distance, values, line.sigma, gap=gap)
-    else:
-        spread = spread_gaussian(x, y, distance, values, line.sigma)
+    spread = _simplest(x, y, distance, values, line, gap)
+    one = spread_gaussian(x, y, distance, values, line.sigma)
+    sigma, error = width(one)
+    factor = uneven(distance, line.along(x, y), values, sigma / WIDTH_OF_SIGMA, error / WIDTH_OF_SIGMA)
+    spread = spread.widened(factor)
     if _second_edge(spread, line):
         return None, "more than one edge lies in the region. Mark one with one edge only."
     return spread, ""
+
+
+def _simplest(x: np.ndarray, y: np.ndarray, distance: np.ndarray, light: np.ndarray, line: EdgeLine, gap: float) -> EdgeSpread:
+    """Return one Gaussian edge, or two, or a spline: the first that the pixels do not contradict."""
+    along = line.along(x, y)
+
+    def against(simple: EdgeSpread) -> float:
+        return contradiction(simple, distance, along, light, line.sigma)
+
+    one = spread_gaussian(x, y, distance, light, line.sigma)
+    first = against(one)
+    if first < CONTRADICTED:
+        return one
+    two = spread_gaussian(x, y, distance, light, line.sigma, edges=2)
+    second = against(two)
+    if gap > WIDEST_GAP:
+        return two if second < 0.7 * first else one
+    return two if second < CONTRADICTED else spread_spline(x, y, distance, light, line.sigma, gap=gap)
 
 
 def _even_rows(part: np.ndarray, line: EdgeLine, usable: np.ndarray) -> np.ndarray:
@@ -239,13 +277,12 @@ def _glow(
     region: np.ndarray,
     valid: np.ndarray | None,
     clipped: np.ndarray | None,
-    line: EdgeLine,
-    ragged: bool,
+    line: EdgeLine | None,
     rect: Rect,
 ) -> Glow:
-    """Measure the glow; a ragged edge's line is not its blur, so a usual one is assumed there."""
+    """Measure the glow; a ragged edge has no line that tells its blur, so a usual one is assumed there."""
     burnt = None if clipped is None else np.asarray(clipped) > 0.1
-    blur = 1.5 if ragged else line.sigma
+    blur = 1.5 if line is None else line.sigma
     return measure_glow(
         light, region, valid=valid, clipped=burnt, blur=min(blur, 6.0), most=min(90.0, 0.9 * max(rect.w, rect.h))
     )
@@ -283,10 +320,9 @@ class _Builder:
             method=method,
         )
 
-    def angle(self, line: EdgeLine, ragged: bool) -> None:
-        sigma = math.degrees(line.angle_sigma)
-        flag = Flag.FIT_POOR if ragged else Flag.NONE
-        self.add("edge_angle", line.angle_deg, sigma * (3.0 if ragged else 1.0), METHODS["edge_angle"], flag)
+    def angle(self, line: EdgeLine, ragged: bool, factor: float) -> None:
+        sigma = math.degrees(line.angle_sigma) * factor
+        self.add("edge_angle", line.angle_deg, sigma, METHODS["edge_angle"], Flag.FIT_POOR if ragged else Flag.NONE)
 
     def widths(self, spread: EdgeSpread, line: EdgeLine, transfer: Mtf, camera: Mtf | None) -> None:
         method = SPLINE if spread.kind == "spline" else GAUSS

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from scipy.interpolate import BSpline
@@ -20,6 +21,8 @@ from scipy.special import ndtr
 from viewer.measure.bloom_fit import covariance
 from viewer.measure.bloom_model import Patch
 
+CLOSE = 0.003
+PIECES = 8
 FREQUENCIES = np.round(np.arange(0.0, 0.5001, 0.005), 4)
 
 
@@ -42,6 +45,8 @@ class EdgeSpread:
     kind: str
     inflation: float
     noise: float
+    chi2: float = 0.0
+    pixels: int = 0
 
     @property
     def dark(self) -> float:
@@ -60,6 +65,10 @@ class EdgeSpread:
     def share(self, d: np.ndarray) -> np.ndarray:
         """Light as a share of the step, 0 dark to 1 bright."""
         return (self.light(d) - self.dark) / (self.bright - self.dark)
+
+    def widened(self, factor: float) -> EdgeSpread:
+        """Return the same with all standard errors times `factor`."""
+        return replace(self, covariance=self.covariance * factor**2)
 
     def error(self, gradient: np.ndarray) -> float:
         """Standard error of a quantity from its derivatives after the coefficients."""
@@ -107,7 +116,8 @@ def spread_spline(
 
     levels = np.array([basis(zone).mean(axis=0) for zone in _zones(low, high, sigma)])
     noise = 1.4826 * float(np.median(np.abs(rest)))
-    return EdgeSpread(basis, slope, found, cov, low, high, levels, "spline", inflation, noise)
+    chi2 = float(np.sum(weight * rest**2))
+    return EdgeSpread(basis, slope, found, cov, low, high, levels, "spline", inflation, noise, chi2, light.size)
 
 
 def _zones(low: float, high: float, sigma: float) -> tuple[np.ndarray, np.ndarray]:
@@ -136,7 +146,7 @@ def _knots(low: float, high: float, step: float, core: float) -> np.ndarray:
 
 
 def _weights(rest: np.ndarray, distance: np.ndarray) -> np.ndarray:
-    """Weights from the scatter on each side and a biweight beyond 3.5 standard deviations."""
+    """Weights from the scatter on each side and a biweight beyond 5 standard deviations."""
     edges = np.array([-3.0, 3.0])
     place = np.digitize(distance, edges)
     sigma = np.empty(rest.size)
@@ -144,18 +154,19 @@ def _weights(rest: np.ndarray, distance: np.ndarray) -> np.ndarray:
     for k in range(3):
         part = place == k
         if part.any():
-            sigma[part] = max(1.4826 * float(np.median(np.abs(rest[part]))), 0.3 * whole)
-    t = np.clip((np.abs(rest) / sigma - 3.5) / 3.5, 0.0, 1.0)
+            sigma[part] = max(1.4826 * float(np.median(np.abs(rest[part]))), 0.8 * whole)
+    t = np.clip((np.abs(rest) / sigma - 5.0) / 5.0, 0.0, 1.0)
     return np.asarray((1.0 - t**2) ** 2 / sigma**2)
 
 
-def spread_gaussian(x: np.ndarray, y: np.ndarray, distance: np.ndarray, light: np.ndarray, sigma: float) -> EdgeSpread:
-    """Fit one Gaussian edge, or two of one centre where the second is needed; the coefficients include linearised widths."""
-    one, rest_one = _erf_fit(distance, light, [sigma])
-    two, rest_two = _erf_fit(distance, light, [one[-1], 4.0 * one[-1]])
-    count = light.size
-    keep_two = rest_one - rest_two > 60.0 * rest_two / count and _positive(distance, light, two)
-    params = two if keep_two else one
+def spread_gaussian(
+    x: np.ndarray, y: np.ndarray, distance: np.ndarray, light: np.ndarray, sigma: float, *, edges: int = 1
+) -> EdgeSpread:
+    """Fit one Gaussian edge, or the sum of two of one centre; the coefficients include linearised widths and centre."""
+    params, _ = _erf_fit(distance, light, [sigma])
+    if edges == 2:
+        two, _ = _erf_fit(distance, light, [params[1], 4.0 * params[1]])
+        params = two if _positive(distance, light, two) else params
     centre, widths = params[0], params[1:]
     amplitudes, rest = _erf_levels(distance, light, centre, widths)
     kind = len(widths)
@@ -180,7 +191,52 @@ def spread_gaussian(x: np.ndarray, y: np.ndarray, distance: np.ndarray, light: n
     levels[1, 1 : 1 + kind] = 1.0
     noise = 1.4826 * float(np.median(np.abs(rest)))
     low, high = float(distance.min()), float(distance.max())
-    return EdgeSpread(basis, slope, coefficients, cov, low, high, levels, "gaussian", inflation, noise)
+    chi2 = float(np.sum(weight * rest**2))
+    return EdgeSpread(basis, slope, coefficients, cov, low, high, levels, "gaussian", inflation, noise, chi2, light.size)
+
+
+def contradiction(simple: EdgeSpread, distance: np.ndarray, along: np.ndarray, light: np.ndarray, sigma: float) -> float:
+    """Return how strongly the pixels contradict a spread function: the largest t of what it leaves behind.
+
+    The residual is averaged in strips across the edge, apart for eight pieces along it.  What belongs to the edge is left in
+    all pieces alike; what a codec made differs from piece to piece.  Strays under `CLOSE` of the step do not count.
+    """
+    width_px = max(0.8, 0.7 * sigma)
+    low, high = max(simple.low, -12.0 * width_px), min(simple.high, 12.0 * width_px)
+    strips = np.linspace(low, high, max(6, int((high - low) / width_px)) + 1)
+    inside = (distance > low) & (distance < high)
+    rest = (light - simple.light(distance))[inside]
+    strip = np.digitize(distance[inside], strips) - 1
+    piece = np.digitize(along[inside], np.quantile(along[inside], np.linspace(0.0, 1.0, PIECES + 1))[1:-1])
+    cell = strip * PIECES + piece
+    size = (strips.size - 1) * PIECES
+    count = np.bincount(cell, minlength=size).reshape(-1, PIECES)
+    mean = np.bincount(cell, rest, size).reshape(-1, PIECES) / np.maximum(count, 1)
+    full = (count >= 4).all(axis=1)
+    if not full.any():
+        return 0.0
+    middle = mean[full].mean(axis=1)
+    error = mean[full].std(axis=1, ddof=1) / math.sqrt(PIECES)
+    # eight values give a poor standard deviation: never below that of the typical strip
+    error = np.maximum(error, 0.7 * float(np.median(error))) + 1e-300
+    large = np.abs(middle) > CLOSE * abs(simple.bright - simple.dark)
+    return float(np.max(np.abs(middle[large]) / error[large])) if large.any() else 0.0
+
+
+def uneven(distance: np.ndarray, along: np.ndarray, light: np.ndarray, sigma: float, error: float, *, pieces: int = 6) -> float:
+    """Return by how much the blur of pieces along the edge varies against the error of the whole (1: as noise would have it).
+
+    Compression distorts whole stretches of an edge alike; the scatter of pieces shows it, the noise between pixels does not.
+    """
+    edges = np.quantile(along, np.linspace(0.0, 1.0, pieces + 1))
+    found = []
+    for low, high in pairwise(edges):
+        part = (along >= low) & (along <= high) & (np.abs(distance) < 5.0 * sigma + 4.0)
+        if np.count_nonzero(part) < 40:
+            return 1.0
+        found.append(_erf_fit(distance[part], light[part], [sigma])[0][1])
+    scatter = float(np.std(found, ddof=1)) / math.sqrt(pieces)
+    return scatter / error if scatter > 1.5 * error > 0 else 1.0
 
 
 def _erf_levels(distance: np.ndarray, light: np.ndarray, centre: float, widths: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -323,11 +379,13 @@ __all__ = [
     "FREQUENCIES",
     "EdgeSpread",
     "Mtf",
+    "contradiction",
     "crossing",
     "mtf",
     "overshoot",
     "phase_gap",
     "spread_gaussian",
     "spread_spline",
+    "uneven",
     "width",
 ]

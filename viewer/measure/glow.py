@@ -21,6 +21,7 @@ from viewer.measure.bloom_model import Patch
 
 GAIN = 2.0  # by how much a disc must fit better than smooth kernels, in units of correlated noise
 SMOOTH_SIGMAS = (4.0, 6.4, 10.0, 16.0, 26.0, 42.0, 68.0, 110.0)
+LEAST_SHARE = 0.01  # of the bright light; less is what codecs and blur leave
 RICHER = 12.0  # the same for a slope of the dark and a wide glow beside a disc
 WIDE = 1.1  # width of the one smooth glow fitted beside a disc, in units of the largest radius
 FADES = "the glow fades without an edge, as lens glare does. Film the same edge without the device to tell them apart."
@@ -226,7 +227,7 @@ def _search(
     distance, profile, model = _profile(away[ys, xs], problem.target, problem.target - rest)
     curves = {"distance_px": distance, "profile": profile, "model": model}
     share = float(amplitude[-1] / (1.0 + amplitude[-1]))
-    if (without - chi2) / unit < GAIN or share <= 0.0 or sigma > 0.12 * radius:
+    if (without - chi2) / unit < GAIN or share < LEAST_SHARE or sigma > 0.12 * radius or radius < 4.0 * blur + 3.0:
         reason = FADES if float(plain[len(problem.ground) :].sum()) > 0.01 else NO_GLOW
         return Glow(None, 0.0, reason, 0.0, dark, bright, **curves)
     if radius > 0.94 * most:
