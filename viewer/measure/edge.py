@@ -42,6 +42,7 @@ SPLINE = (
     "slanted edge: cubic spline through all pixels at their perpendicular distance, nothing binned, pixel aperture included"
 )
 GAUSS = "sum of one or two Gaussian edges, which match the pixels as well as any curve; pixel aperture included"
+SECOND = "more than one edge lies in the region. Mark one with one edge only."
 NO_SINGLE = "no single edge explains the region. Mark one with one edge only."
 METHODS = {
     "edge_angle": "two-dimensional fit of a blurred edge; direction of its normal from +x towards +y, modulo 180",
@@ -120,6 +121,9 @@ def measure_edge(
             glow = _glow(light, region, valid, clipped, None, rect)
             builder.glow(glow)
         return EdgeResult(builder.readings(), glow=glow)
+    even = _even_rows(part, line, usable)
+    if even is not part:
+        part, line = even, fit_line(even, line, usable)
     share_burnt = float(np.mean(burnt > 0.002))
     if share_burnt > 0:
         builder.flags |= Flag.CLIPPED
@@ -194,17 +198,16 @@ def _spread(part: np.ndarray, line: EdgeLine, usable: np.ndarray) -> tuple[EdgeS
             None,
             f"the region ends {min(side_low, side_high):.0f} px from the edge; its blur needs {need:.0f} px on both sides.",
         )
-    light = _even_rows(part, line, usable)
+    if _second_edge(d[usable], part[usable], line):
+        return None, SECOND
     keep = usable & (d >= -side_low) & (d <= side_high)
-    x, y, distance, values = xx[keep], yy[keep], d[keep], light[keep]
+    x, y, distance, values = xx[keep], yy[keep], d[keep], part[keep]
     gap = phase_gap(distance, max(2.0, 2.0 * line.sigma))
     spread = _simplest(x, y, distance, values, line, gap)
     one = spread_gaussian(x, y, distance, values, line.sigma)
     sigma, error = width(one)
     factor = uneven(distance, line.along(x, y), values, sigma / WIDTH_OF_SIGMA, error / WIDTH_OF_SIGMA)
     spread = spread.widened(factor)
-    if _second_edge(spread, line):
-        return None, "more than one edge lies in the region. Mark one with one edge only."
     return spread, ""
 
 
@@ -252,15 +255,20 @@ def _even_rows(part: np.ndarray, line: EdgeLine, usable: np.ndarray) -> np.ndarr
     return np.asarray(part / (gain / np.median(gain))[:, None])
 
 
-def _second_edge(spread: EdgeSpread, line: EdgeLine) -> bool:
-    """Whether the spread falls back by more than a quarter of its step away from the edge."""
-    d = np.linspace(spread.low, spread.high, 400)
-    share = spread.share(d)
-    middle = np.abs(d) < 4.0 * line.sigma + 3.0
-    bright, dark = share[(d > 0) & ~middle], share[(d < 0) & ~middle]
+def _second_edge(distance: np.ndarray, light: np.ndarray, line: EdgeLine) -> bool:
+    """Whether the light, averaged along the edge, falls back by more than a quarter of the step away from it."""
+    share = (light - line.dark) / (line.bright - line.dark)
+    strip = np.floor(distance).astype(int)
+    first = int(strip.min())
+    count = np.bincount(strip - first)
+    mean = np.bincount(strip - first, share) / np.maximum(count, 1)
+    place = np.arange(count.size) + first + 0.5
+    seen = count > 0.25 * np.median(count[count > 0])
+    away = np.abs(place) > 4.0 * line.sigma + 3.0
+    bright, dark = mean[seen & away & (place > 0)], mean[seen & away & (place < 0)]
     low = float(bright.min()) if bright.size else 1.0
     high = float(dark.max()) if dark.size else 0.0
-    return low < 0.7 or high > 0.45 or bool(np.any(share > 1.6)) or bool(np.any(share < -0.6))
+    return low < 0.7 or high > 0.45
 
 
 def _asymmetry(d: np.ndarray, share: np.ndarray) -> float:

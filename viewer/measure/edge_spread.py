@@ -102,7 +102,7 @@ def spread_spline(
         root = np.sqrt(weight)
         found, *_ = np.linalg.lstsq(matrix * root[:, None], light * root, rcond=None)
         rest = light - matrix @ found
-        weight = _weights(rest, distance)
+        weight = _weights(rest, distance, light)
     cov, inflation = covariance(Patch(x, y, light, weight), matrix.T, rest)
     unit = np.eye(count)
     spline = BSpline(knots, unit, 3, extrapolate=True)
@@ -145,12 +145,14 @@ def _knots(low: float, high: float, step: float, core: float) -> np.ndarray:
     return np.concatenate([[low] * 4, inner, [high] * 4])
 
 
-def _weights(rest: np.ndarray, distance: np.ndarray) -> np.ndarray:
+def _weights(rest: np.ndarray, distance: np.ndarray, light: np.ndarray) -> np.ndarray:
     """Weights from the scatter on each side and a biweight beyond 5 standard deviations."""
     edges = np.array([-3.0, 3.0])
     place = np.digitize(distance, edges)
     sigma = np.empty(rest.size)
-    whole = 1.4826 * float(np.median(np.abs(rest))) + 1e-12
+    # what a smooth function leaves of a clean edge must not pass for stray pixels
+    low, high = np.percentile(light, (2, 98))
+    whole = max(1.4826 * float(np.median(np.abs(rest))), 0.002 * float(high - low), 1e-12)
     for k in range(3):
         part = place == k
         if part.any():
@@ -184,7 +186,7 @@ def spread_gaussian(
         return np.asarray((basis(np.asarray(d, float) + step) - basis(np.asarray(d, float) - step)) / (2.0 * step))
 
     coefficients = np.concatenate([amplitudes, np.zeros(1 + kind)])
-    weight = _weights(rest, distance)
+    weight = _weights(rest, distance, light)
     cov, inflation = covariance(Patch(x, y, light, weight), basis(distance).T, rest)
     levels = np.zeros((2, coefficients.size))
     levels[0, 0] = levels[1, 0] = 1.0
