@@ -164,15 +164,16 @@ def _camera(camera: tuple[ClipReader, Rect], frames: tuple[int, int | None], can
 
 def _extras(result: measure.EdgeResult, region: Rect) -> dict[str, Any]:
     line = result.line
+    share = result.glow.share if result.glow else None
     if line is None:
-        return {}
+        return {"x": None, "y": None, "curvature": None, "asymmetry": None, "glow_share": share}
     nx, ny = line.normal
     return {
         "x": region.x + line.x0 + line.offset * nx,
         "y": region.y + line.y0 + line.offset * ny,
         "curvature": line.curvature,
         "asymmetry": result.asymmetry,
-        "glow_share": result.glow.share if result.glow else None,
+        "glow_share": share,
     }
 
 
