@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -61,7 +60,8 @@ class Scene:
     codec: float = 0.0
     seed: int = 0
     times: tuple[float, ...] = ()
-    extra: dict[str, Any] = field(default_factory=dict)
+    wander_hz: float = 0.0
+    second: Gate | None = None
 
 
 def make_rows(scene: Scene, *, backwards: bool = False) -> RowLight:
@@ -82,7 +82,11 @@ def make_rows(scene: Scene, *, backwards: bool = False) -> RowLight:
     dark = 0.03 * (1 + 0.6 * texture)
     screen = np.zeros((r, b))
     screen[r // 3 : 2 * r // 3, b // 4 : 3 * b // 4] = 0.5 * (1 + 0.3 * texture[r // 3 : 2 * r // 3, b // 4 : 3 * b // 4])
-    tube = np.ones((n, r)) if scene.tube is None else scene.tube.mean(tt, scene.exposure_s)
+    # a rate that swings by wander_hz: the same gate on a clock that runs ahead and behind
+    swing = 0.0
+    if scene.wander_hz and scene.tube is not None:
+        swing = scene.wander_hz / (2 * np.pi * 0.4 * scene.tube.hz) * np.sin(2 * np.pi * 0.4 * tt)
+    tube = np.ones((n, r)) if scene.tube is None else scene.tube.mean(tt + swing, scene.exposure_s)
     lamp = np.ones((n, r)) if scene.source is None else scene.source.mean(tt, scene.exposure_s)
     still = np.broadcast_to(dark, (n, r, b)).copy()
     lit = np.broadcast_to(screen, (n, r, b)).copy()
@@ -99,6 +103,10 @@ def make_rows(scene: Scene, *, backwards: bool = False) -> RowLight:
         sway = 1 + 0.2 * np.sin(2 * np.pi * 1.8 * t)
         still *= 1 + 0.8 * (across * sway[:, None])[:, None, :] * along[None, :, None]
     light = (still + lit * lamp[:, :, None]) * tube[:, :, None]
+    if scene.second is not None:
+        # another tube in the right half of the picture
+        other = scene.second.mean(tt, scene.exposure_s)
+        light[:, :, b // 2 :] *= (other / tube)[:, :, None]
     if scene.drift:
         path = np.cumsum(rng.standard_normal(n)) / np.sqrt(n)
         light *= (1 + scene.drift * (np.sin(2 * np.pi * rng.uniform(0.1, 0.6) * t + rng.uniform(0, 6)) + path))[:, None, None]

@@ -102,6 +102,7 @@ class Modulation:
     recorded_sigma: float
     waveform: Waveform
     lower_bound: bool
+    wander_hz: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,6 +198,13 @@ def recorded_harmonics(line: Line, relative: Relative) -> NDArray[np.complex128]
     return out
 
 
+def wander_of(line: Line) -> float:
+    """Return how far the rate wandered during the clip (Hz, standard deviation), 0 for a steady one."""
+    if line.sheet.wander is None:
+        return 0.0
+    return float(np.std(np.gradient(line.sheet.wander, line.sheet.times_s))) / (2.0 * math.pi)
+
+
 def detection_limit(found: Found, clip: Clip) -> float:
     """Return the smallest relative amplitude, as recorded, that would have been reported."""
     plane = found.rest
@@ -215,14 +223,16 @@ def _modulation(look: _Look, line: Line, choice: Choice, whole: Relative | None)
         place = place_of(relative, line.sheet, line.wave, bits_per_pixel=bits)
     else:
         stretched = replace(line.wave, q=line.wave.q * whole.share / relative.share)
-        place = place_of(whole, sheet_of(whole), stretched, bits_per_pixel=bits)
+        place = place_of(whole, replace(sheet_of(whole), wander=line.sheet.wander), stretched, bits_per_pixel=bits)
     harmonics = recorded_harmonics(line, relative)
-    if whole is None:
+    moves = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else math.inf
+    if whole is None and moves * clock.duration_s > 2.0:
         # encoders keep most of it where it is bright
         harmonics = harmonics * float(np.clip(place.bright_share, 0.8, 1.25))
     single = choice.single
     exposure = look.clip.exposure_s if single is not None else None
     frequency = single.frequency_hz if single is not None else None
+    wander = wander_of(line)
     wave = fold(harmonics, frequency or 1.0, exposure)
     alias = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else None
     return Modulation(
@@ -233,7 +243,8 @@ def _modulation(look: _Look, line: Line, choice: Choice, whole: Relative | None)
         reason=place.reason,
         label=mains_label(frequency) if frequency is not None else "",
         frequency_hz=frequency,
-        sigma_hz=single.sigma_hz if single is not None else line.wave.sigma_hz,
+        sigma_hz=max(single.sigma_hz if single is not None else line.wave.sigma_hz, 0.5 * wander),
+        wander_hz=wander,
         alias_hz=alias,
         recorded=float(abs(harmonics[0])),
         recorded_sigma=line.wave.sigma_amplitude,
@@ -415,7 +426,8 @@ def _say_modulated(items: Sequence[Modulation]) -> str:
         who = {"tube": "The tube pulses", "source": "The light source pulses", "unknown": "Something pulses"}[item.origin]
         if item.frequency_hz is not None:
             label = f" ({item.label})" if item.label else ""
-            parts.append(f"{who} at {item.frequency_hz:.3f} Hz{label}: {item.reason}.")
+            about = f", wandering by {item.wander_hz:.2g} Hz" if item.wander_hz else ""
+            parts.append(f"{who} at {item.frequency_hz:.3f} Hz{label}{about}: {item.reason}.")
         else:
             listed = ", ".join(f"{c.frequency_hz:.2f}" for c in item.choice.candidates[:5])
             more = len(item.choice.candidates)
@@ -483,4 +495,4 @@ def _advise(
     return out
 
 
-__all__ = ["Analysis", "Clip", "Modulation", "analyse", "detection_limit", "recorded_harmonics"]
+__all__ = ["Analysis", "Clip", "Modulation", "analyse", "detection_limit", "recorded_harmonics", "wander_of"]

@@ -126,7 +126,7 @@ def mirror_ratio(sheet: Sheet, wave: Wave) -> tuple[float, float]:
     target = (_clean(sheet.x, sheet.weight).ravel() * root) @ basis.T / size
     values, _ = np.linalg.eigh(normal)
     t = sheet.times_s - sheet.times_s.mean()
-    turn = np.exp(-2j * np.pi * wave.g_hz * t)
+    turn = np.exp(-2j * np.pi * wave.g_hz * t - 1j * (0.0 if sheet.wander is None else sheet.wander))
     pattern = turn @ _clean(sheet.x, sheet.weight) / t.size
     place = np.exp(-2j * np.pi * wave.q * (sheet.position - 0.5))
     power = float(np.sum(sheet.weight) * np.sum(sheet.weight * np.square(np.abs(pattern))))

@@ -34,12 +34,15 @@ class Sheet:
     times_s : ndarray of shape (N,)
     position : ndarray of shape (R,)
         Place of each row as a share of the rows, 0 .. 1.
+    wander : ndarray of shape (N,), optional
+        Phase (radians) of the fundamental beyond a steady frequency, where the rate was seen to wander.
     """
 
     x: Floats
     weight: Floats
     times_s: Floats
     position: Floats
+    wander: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,13 +124,14 @@ def smooth_basis(times_s: Floats, highest_hz: float = SMOOTH_HZ) -> Floats:
 def wave_phase(sheet: Sheet, g_hz: float, q: float) -> Floats:
     """Return ``psi`` (radians) at every frame and row, referred to mid-clip and mid-picture."""
     t = sheet.times_s - sheet.times_s.mean()
-    return np.asarray(2.0 * np.pi * (g_hz * t[:, None] + q * (sheet.position - 0.5)[None, :]), float)
+    extra = 0.0 if sheet.wander is None else sheet.wander[:, None]
+    return np.asarray(2.0 * np.pi * (g_hz * t[:, None] + q * (sheet.position - 0.5)[None, :]) + extra, float)
 
 
 def _turns(sheet: Sheet, g_hz: float, q: float, orders: tuple[int, ...]) -> list[Complex]:
     """Return ``exp(i h psi)`` for every order; products of a frame part and a row part, which is quick."""
     t = sheet.times_s - sheet.times_s.mean()
-    frames = np.exp(2j * np.pi * g_hz * t)
+    frames = np.exp(2j * np.pi * g_hz * t + 1j * (0.0 if sheet.wander is None else sheet.wander))
     rows = np.exp(2j * np.pi * q * (sheet.position - 0.5))
     return [np.multiply.outer(frames**order, rows**order) for order in orders]
 
@@ -253,15 +257,18 @@ def _meat(scores: Floats) -> Floats:
     """Return the covariance of summed scores, frames clustered, neighbours in time correlated (Bartlett weights)."""
     n, p = scores.shape
     plain = scores.T @ scores
-    largest = np.diag(plain).copy()
-    # encoders make errors that last a group of pictures: a longer memory is tried as well, and the largest is kept
-    for lags in (max(3, round(1.2 * n ** (1.0 / 3.0))), n // 10):
-        out = plain.copy()
+    own = np.maximum(np.diag(plain), 1e-300)
+
+    def correlated(lags: int) -> Floats:
+        out = own.copy()
         for lag in range(1, lags + 1):
-            cross = scores[lag:].T @ scores[:-lag]
-            out += (1.0 - lag / (lags + 1.0)) * (cross + cross.T)
-        largest = np.maximum(largest, np.diag(out))
-    grow = np.sqrt(largest / np.maximum(np.diag(plain), 1e-300))
+            out += 2.0 * (1.0 - lag / (lags + 1.0)) * np.einsum("np,np->p", scores[lag:], scores[:-lag])
+        return np.asarray(out / own)
+
+    grow = np.maximum(1.0, correlated(max(3, round(1.2 * n ** (1.0 / 3.0)))))
+    # encoders make errors that last a group of pictures; a long memory is noisy itself, so only a clear excess counts
+    slow = correlated(n // 10)
+    grow = np.sqrt(np.where(slow > 2.0 * grow, slow, grow))
     return np.asarray(plain * grow[:, None] * grow[None, :] * n / max(n - p, 1))
 
 

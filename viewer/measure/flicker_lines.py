@@ -21,6 +21,8 @@ LARGEST_AMPLITUDE = 2.0
 SMALLEST_AMPLITUDE = 0.001
 MOST_HARMONICS = 8
 MOST_LINES = 4
+MOTION_HZ = 4.0
+"""Handshake, steps and gain control change whole frames up to about here."""
 SHORT_PERIODS = 2.5
 """With fewer periods than this in the picture, frame gain and wave are hard to tell apart."""
 
@@ -38,6 +40,9 @@ class Line:
     peak: Peak
     sheet: Sheet
     sheet_weight: Floats | None = None
+
+
+_Best = tuple[float, Peak, Wave, Floats | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +74,26 @@ def convincing(evidence: Evidence, wave: Wave, *, frame_rate: float) -> bool:
     if min(evidence.time, evidence.rows) < 0.9 or evidence.blocks < 0.85:
         return False
     if abs(wave.q) < FRAME_PERIODS:
-        # whole frames pulse: so do encoders, at small fractions of the frame rate
-        whole = any(abs(abs(wave.g_hz) - frame_rate * k / m) < 0.1 for m in range(2, 13) for k in range(1, m // 2 + 1))
-        return bool(wave.amplitude > (0.02 if whole else 0.006) and evidence.strength > 10.0)
+        return _whole_frames_pulse(evidence, wave, frame_rate)
     if np.isnan(evidence.mirror):
         return bool(evidence.strength > 12.0 and evidence.lone > 0.3 and abs(wave.q) > 1.0)
     if evidence.mirror > 0.6 or (evidence.mirror > 0.35 and evidence.strength < 15.0):
         return False
     return evidence.lone > 0.05 or evidence.strength > 15.0
+
+
+def _whole_frames_pulse(evidence: Evidence, wave: Wave, frame_rate: float) -> bool:
+    """Whether a wave with less than about half a period in the picture is light.
+
+    Handshake and gain control do the same below `MOTION_HZ`, encoders at small fractions of the frame rate; only a phase that
+    advances along the rows, or an amplitude that neither has, tells.
+    """
+    if abs(wave.g_hz) < MOTION_HZ or evidence.strength < 10.0:
+        return False
+    encoder = any(abs(abs(wave.g_hz) - frame_rate * k / m) < 0.15 for m in range(2, 7) for k in range(1, m // 2 + 1))
+    if abs(wave.q) > max(0.1, 5.0 * wave.sigma_q) and not evidence.mirror > 0.6:
+        return bool(wave.amplitude > (0.02 if encoder else 0.006))
+    return bool(wave.amplitude > 0.03 and not encoder)
 
 
 def fit_peak(sheet: Sheet, peak: Peak, fold_hz: float) -> Wave:
@@ -295,16 +312,16 @@ def resolve(line: Line, frequencies_hz: Sequence[float], span_s: float) -> list[
     return sorted(out, key=lambda item: item[0])
 
 
-def _finish(data: Relative, peak: Peak, wave: Wave, evidence: Evidence, cells: CellMap, fold_hz: float) -> Line:
+def _finish(data: Relative, peak: Peak, wave: Wave, fold_hz: float, wander: Floats | None = None) -> Line:
     """Fit harmonics, then once more with weights that the line leaves and only where it shows."""
-    sheet = sheet_of(data)
+    sheet = replace(sheet_of(data), wander=wander)
     wave = fit_harmonics(sheet, wave, fold_hz)
     evidence, cells = weigh_evidence(data, sheet, wave)
     line = Line(wave, evidence, cells, peak, sheet)
     for _ in range(3):
         weight = reweigh(data, line, inside=True)
         same = np.mean((weight > 0) == (line.sheet_weight > 0)) > 0.97 if line.sheet_weight is not None else False
-        sheet = sheet_of(steadied(replace(data, weight=weight), line))
+        sheet = replace(sheet_of(steadied(replace(data, weight=weight), line)), wander=wander)
         again = fit_harmonics(sheet, line.wave, fold_hz)
         if not 0 < again.amplitude < LARGEST_AMPLITUDE or again.sigma_hz > 3.0 * wave.sigma_hz + 1e-6:
             break
@@ -315,24 +332,63 @@ def _finish(data: Relative, peak: Peak, wave: Wave, evidence: Evidence, cells: C
     return line
 
 
+def track(sheet: Sheet, wave: Wave, *, width_s: float = 0.12) -> tuple[Sheet, float]:
+    """Return the sheet with a wandering phase followed over `width_s` (Gaussian, 1 sigma), and the mean shift (Hz)."""
+    t = sheet.times_s - sheet.times_s.mean()
+    place = np.exp(-2j * np.pi * wave.q * (sheet.position - 0.5))
+    w = sheet.weight / sheet.weight.sum()
+    x = sheet.x - (sheet.x @ w)[:, None]
+    x = x - x.mean(axis=0)
+    beat = (x @ (w * place)) * np.exp(-2j * np.pi * wave.g_hz * t)
+    kernel = np.exp(-0.5 * np.square((t[:, None] - t[None, :]) / width_s))
+    smooth = kernel @ beat / kernel.sum(axis=1)
+    phase = np.unwrap(np.angle(smooth))
+    # a steady part belongs to the frequency
+    slope = np.polyfit(t, phase, 1, w=np.abs(smooth) / max(float(np.abs(smooth).max()), 1e-30))
+    return replace(sheet, wander=phase - np.polyval(slope, t)), float(slope[0] / (2.0 * np.pi))
+
+
+def _wandering(
+    data: Relative, sheet: Sheet, doubtful: list[tuple[Wave, Evidence]], fold_hz: float, least: float
+) -> _Best | None:
+    """Return a line whose rate wanders: right along rows, over blocks and in direction, but not of one phase in time."""
+    for wave, evidence in sorted(doubtful, key=lambda item: -item[0].amplitude):
+        likely = evidence.rows > 0.9 and evidence.blocks > 0.85 and evidence.mirror < 0.5 and evidence.lone > 0.1
+        if not likely or abs(wave.q) < 1.0 or not 0.003 < wave.amplitude < LARGEST_AMPLITUDE:
+            continue
+        followed, shift = track(sheet, wave)
+        again = fit_wave(followed, wave.g_hz + shift, wave.q, rounds=8)
+        more, _ = weigh_evidence(data, followed, again)
+        strong = more.strength > 15.0 and more.mirror < 0.3 and again.amplitude > max(0.005, least) and more.lone > 0.3
+        if strong and convincing(more, again, frame_rate=data.clock.rate):
+            return again.amplitude, Peak(abs(again.g_hz), again.q, 0.0, 0), again, followed.wander
+    return None
+
+
 def strongest(data: Relative, plane: Plane, fold_hz: float, *, least: float) -> tuple[Line | None, list[tuple[Wave, Evidence]]]:
     """Return the line of largest amplitude that convinces, and what was turned down."""
     sheet = sheet_of(data)
     doubtful: list[tuple[Wave, Evidence]] = []
-    best: tuple[float, Peak, Wave, Evidence, CellMap] | None = None
+    best: _Best | None = None
     peaks = find_peaks(plane, duration_s=data.clock.duration_s, count=8, least=25.0)
     for peak in [*peaks, *frame_peaks(data)]:
         wave = fit_peak(sheet, peak, fold_hz) if peak.q else fit_slow(sheet, peak, fold_hz)
         if not np.isfinite(wave.amplitude):
             continue
-        evidence, cells = weigh_evidence(data, sheet, wave)
+        evidence, _ = weigh_evidence(data, sheet, wave)
         if not convincing(evidence, wave, frame_rate=data.clock.rate):
             doubtful.append((wave, evidence))
         elif wave.amplitude > least and (best is None or wave.amplitude > best[0]):
-            best = (wave.amplitude, peak, wave, evidence, cells)
+            best = (wave.amplitude, peak, wave, None)
+    if best is None:
+        best = _wandering(data, sheet, doubtful, fold_hz, least)
     if best is None:
         return None, doubtful
-    return _finish(data, *best[1:], fold_hz), doubtful
+    line = _finish(data, best[1], best[2], fold_hz, best[3])
+    if convincing(line.evidence, line.wave, frame_rate=data.clock.rate):
+        return line, doubtful
+    doubtful.append((line.wave, line.evidence))
+    return None, doubtful
 
 
 def find_lines(
@@ -347,6 +403,7 @@ def find_lines(
     fold_hz = data.clock.fold_hz
     lines: list[Line] = []
     doubtful: list[tuple[Wave, Evidence]] = []
+    early: list[tuple[Wave, Evidence]] = []
     rest, last_plane = data, None
     for _ in range(MOST_LINES):
         if cancelled is not None and cancelled():
@@ -356,11 +413,12 @@ def find_lines(
         least = 0.0 if not lines else max(0.004, 0.05 * lines[0].wave.amplitude)
         line, down = strongest(rest, plane, fold_hz, least=least)
         doubtful = down
+        early = early or list(down)
         if line is None or any(_same(line.wave, other.wave, fold_hz) for other in lines):
             break
         lines.append(line)
         rest = divide_out(rest, line)
-    lines = merge_harmonics(data, lines, fold_hz)
+    lines = adopt_fundamentals(data, merge_harmonics(data, lines, fold_hz), early, fold_hz)
     if len(lines) > 1:
         lines = _polish(data, lines, fold_hz)
     assert last_plane is not None
@@ -390,9 +448,25 @@ def merge_harmonics(data: Relative, lines: list[Line], fold_hz: float) -> list[L
     out = []
     for base in kept:
         if lines and base is not lines[0] and any(harmonic_of(other.wave, base.wave, fold_hz) for other in lines):
-            base = _finish(data, base.peak, base.wave, base.evidence, base.cells, fold_hz)
+            base = _finish(data, base.peak, base.wave, fold_hz, base.sheet.wander)
         out.append(base)
     return sorted(out, key=lambda item: -item.wave.amplitude)
+
+
+def adopt_fundamentals(
+    data: Relative, lines: list[Line], doubtful: Sequence[tuple[Wave, Evidence]], fold_hz: float
+) -> list[Line]:
+    """Replace a line that is a harmonic of a larger wave which was turned down: alone doubtful, together they convince."""
+    out = []
+    for line in lines:
+        for wave, evidence in doubtful:
+            steady = evidence.time > 0.9 and evidence.rows > 0.9 and evidence.blocks > 0.85 and evidence.strength > 5.0
+            larger = 0.8 * line.wave.amplitude < wave.amplitude < LARGEST_AMPLITUDE
+            if steady and larger and abs(wave.q) > 0.1 and harmonic_of(line.wave, wave, fold_hz, most=4):
+                line = _finish(data, line.peak, wave, fold_hz)
+                break
+        out.append(line)
+    return out
 
 
 def _same(a: Wave, b: Wave, fold_hz: float) -> bool:
@@ -413,7 +487,7 @@ def _polish(data: Relative, lines: list[Line], fold_hz: float) -> list[Line]:
         for j, other in enumerate(out):
             if j != i:
                 alone = divide_out(alone, other)
-        again = _finish(alone, line.peak, line.wave, line.evidence, line.cells, fold_hz)
+        again = _finish(alone, line.peak, line.wave, fold_hz, line.sheet.wander)
         if abs(again.wave.g_hz - line.wave.g_hz) < 0.3:
             out[i] = again
     return out
@@ -422,6 +496,7 @@ def _polish(data: Relative, lines: list[Line], fold_hz: float) -> list[Line]:
 __all__ = [
     "Found",
     "Line",
+    "adopt_fundamentals",
     "convincing",
     "divide_out",
     "find_lines",
@@ -436,4 +511,5 @@ __all__ = [
     "sheet_of",
     "steadied",
     "strongest",
+    "track",
 ]

@@ -356,6 +356,8 @@ def _readings(analysis: measure.Analysis, place: str, rows: Gathered, clip: Clip
 
 def _of_line(item: measure.Modulation, place: str, rows: Gathered, flags: Flag) -> list[Reading]:
     out = []
+    if item.wander_hz:
+        flags |= Flag.DRIFT
     common = {"frames": rows.frames, "pixels": 0, "method": METHOD}
     if item.frequency_hz is not None:
         half = 1.96 * item.sigma_hz
