@@ -126,7 +126,7 @@ def measure_bloom(
     for number, place in enumerate(places):
         problem = _no_start(scene, place)
         near = [p for i, p in enumerate(places) if i != number]
-        member = None if problem else prepare(scene, number, place, near)
+        member = None if problem else prepare(scene, number, place, near, crowd=[p.centre for p in others])
         if member is None:
             results[number] = _all_refused(number, place, problem or TOO_FEW, frames, flags)
         else:
@@ -144,6 +144,7 @@ def measure_bloom(
 TOO_FEW = "too few usable pixels round the light. Film it away from the border and with a shorter exposure."
 BURNT = "clipping reaches as far as any edge that could be seen. Film with a shorter exposure or a dimmer lamp."
 NO_EDGE = "the glow falls off smoothly and has no edge; half_radius tells its size. For an edge, film a brighter point lamp."
+UNCLEAR = "what lies round the light hides its edge. Film it against a plainer background, or mark one that stands alone."
 NO_TENTH = "the light adds less than a tenth of the background anywhere. Film a brighter lamp or a darker background."
 BURNT_TENTH = "clipping reaches the radius of a tenth of the background. Film with a shorter exposure."
 BLACK = "the background is too dark against its error for a tenth of it to mean anything. Film with some ambient light."
@@ -300,6 +301,8 @@ def _faint(found: Fit, i: int) -> str:
     )
     if best < 5.0:
         return "no light stands out of its surroundings here. Mark a light, or film more frames or a brighter lamp."
+    if max(found.sigma(i, 0), found.sigma(i, 1)) > max(1.0, 0.05 * _edge_of(found.shapes[i])):
+        return UNCLEAR
     return ""
 
 
@@ -318,7 +321,10 @@ def _halo(found: Fit, i: int, member: Member, seen: float, extra: float) -> _Val
         return _Value(
             None, reason=f"only {100 * seen:.0f} % of the halo's edge lies in the field. Move the lamp towards the middle."
         )
-    return _Value(radius, math.hypot(found.sigma(i, 2), extra))
+    sigma = math.hypot(found.sigma(i, 2), extra)
+    if sigma > 0.05 * radius or _misfit(found, i) > 0.5:
+        return _Value(None, reason=UNCLEAR, flags=Flag.FIT_POOR)
+    return _Value(radius, sigma)
 
 
 def _half(found: Fit, i: int, member: Member, seen: float, change: float) -> _Value:

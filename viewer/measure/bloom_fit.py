@@ -74,7 +74,7 @@ def search(patch: Patch, shapes: tuple[Shape, ...], low: np.ndarray, high: np.nd
 
     start = np.clip(pack(shapes), low + 1e-6, high - 1e-6)
     scale = np.maximum(0.05 * np.abs(start), 0.05)
-    found = least_squares(residual, start, jac=slope, bounds=(low, high), x_scale=scale, xtol=1e-5, ftol=1e-7, max_nfev=30)
+    found = least_squares(residual, start, jac=slope, bounds=(low, high), x_scale=scale, xtol=3e-5, ftol=1e-6, max_nfev=25)
     return at(found.x)
 
 

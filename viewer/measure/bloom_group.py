@@ -15,6 +15,8 @@ from viewer.measure.bloom_start import Start, first_guess, ladder
 
 REACH_MOST = 240.0
 TOGETHER = 3  # lights fitted at once
+CROWD = 5  # further lights within reach from which on a scene is crowded
+MOST_PIXELS = 24_000
 GAIN = 30.0  # drop of chi2, in units of correlated noise, that an added part must bring
 WINGS = 15.0  # the same for wings beside a disc
 
@@ -88,11 +90,23 @@ def _away(shape: tuple[int, int], centre: tuple[float, float], others: list[tupl
 
 
 def prepare(
-    scene: Scene, number: int, centre: tuple[float, float], others: list[tuple[float, float]], size: float = 3.0
+    scene: Scene,
+    number: int,
+    centre: tuple[float, float],
+    others: list[tuple[float, float]],
+    size: float = 3.0,
+    crowd: list[tuple[float, float]] | None = None,
 ) -> Member | None:
-    """Return start values of one light, or None if there is nothing to start from."""
+    """Return start values of one light, or None if there is nothing to start from.
+
+    `crowd` are all lights known; where many lie about, the reach ends before the `CROWD`-th, since what lies further out is
+    theirs.
+    """
     rows, cols = scene.light.shape
     reach = min(REACH_MOST, 0.75 * max(rows, cols))
+    around = sorted(d for d in (math.dist(c, centre) for c in crowd or []) if d > max(6.0, 2.0 * size))
+    if len(around) >= CROWD:
+        reach = min(reach, max(24.0, around[CROWD - 1]))
     near = [o for o in others if math.hypot(o[0] - centre[0], o[1] - centre[1]) < reach]
     usable = scene.usable & _away(scene.light.shape, centre, near, reach)
     profile = radial_profile(scene.light, centre, reach, valid=usable)
@@ -150,6 +164,9 @@ def cut(scene: Scene, members: list[Member], others: list[tuple[float, float, fl
     keep &= scene.usable[y0:y1, x0:x1]
     for x, y, r in others:
         keep &= np.hypot(xx - x, yy - y) > r
+    step = -(-int(np.count_nonzero(keep)) // MOST_PIXELS)
+    if step > 1:
+        keep &= (xx + 2 * yy) % step == 0
     light = scene.light[y0:y1, x0:x1][keep]
     x, y = xx[keep].astype(float), yy[keep].astype(float)
     return Patch(x, y, light, np.ones(light.size))
@@ -184,7 +201,7 @@ def bounds(shapes: tuple[Shape, ...], reaches: list[float]) -> tuple[np.ndarray,
     high: list[float] = []
     for shape, reach in zip(shapes, reaches, strict=True):
         x, y = float(shape.params[0]), float(shape.params[1])
-        room = max(3.0, 0.15 * reach)
+        room = max(3.0, 0.06 * reach)
         low += [x - room, y - room]
         high += [x + room, y + room]
         if shape.kind == "disc":

@@ -21,7 +21,7 @@ from viewer.tasks.mean_picture import Look, MeanPicture, mean_picture, scout
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
 
-MOST_LIGHTS = 12
+MOST_LIGHTS = 8
 NEIGHBOURS = 60
 MARGIN = 6.0  # px inside the field's edge that are left out
 RADII = ("core_radius", "halo_radius", "half_radius", "bloom_radius")
@@ -88,6 +88,9 @@ def measure_bloom(
     stop = _stop(mean.light, marks)
     valid = _inside(mean.light.shape, stop, MARGIN + _reach(mean))
     inside, _ = find_lights(mean.light, valid=valid, most=NEIGHBOURS)
+    if mean.moving:
+        # the marks came from the first frames, where the light had already moved
+        marks = _marks(mean.light, marks, inside, most, reach=8.0 + _reach(mean))
     blooms = measure.measure_bloom(
         mean.light,
         marks,
@@ -160,14 +163,18 @@ def _dark(light: np.ndarray, stop: FieldCircle | None) -> float | None:
 
 
 def _marks(
-    light: np.ndarray, given: Sequence[tuple[float, float]] | None, found: Sequence[PointLight], most: int
+    light: np.ndarray,
+    given: Sequence[tuple[float, float]] | None,
+    found: Sequence[PointLight],
+    most: int,
+    reach: float = 8.0,
 ) -> list[tuple[float, float]]:
     """Return the places to measure: the marks, moved onto the light they mean, or the strongest lights found."""
     if not given:
         return [spot.centre for spot in found[:most]]
     places = []
     for x, y in given:
-        near = [s for s in found if math.hypot(s.x - x, s.y - y) < max(8.0, 2.5 * s.size)]
+        near = [s for s in found if math.hypot(s.x - x, s.y - y) < max(reach, 2.5 * s.size)]
         if near:
             places.append(min(near, key=lambda s: math.hypot(s.x - x, s.y - y)).centre)
         else:
