@@ -1,1 +1,1 @@
-"""What the window shows, apart from how."""
+"""What the window shows and does, without widgets."""

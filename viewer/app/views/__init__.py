@@ -1,1 +1,1 @@
-"""Widgets."""
+"""The widgets of the window."""

@@ -1,0 +1,154 @@
+"""Line up, measure, compare settings, data sheets."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from viewer.app.commands.base import Commands
+from viewer.app.i18n import tr, trn
+from viewer.app.model.stage import with_reference
+from viewer.session.model import Clip, Session
+
+
+class MeasureCommands(Commands):
+    """The Measure menu."""
+
+    def do_align(self) -> None:
+        """Line up the clips of every scene."""
+        self.align()
+
+    def align(self, scenes: list[str] | None = None) -> None:
+        """Line up, in the background; what was edited meanwhile stays."""
+        session, folder = self.document.session, self.document.folder
+
+        def work(progress: Any, cancelled: Any) -> Any:
+            from viewer.tasks.session import align_session
+
+            return align_session(session, folder, scenes=scenes, progress=progress, cancelled=cancelled)
+
+        def done(run: Any) -> None:
+            if self.document.session.id != session.id:
+                return
+            self.document.edit(with_alignment(self.document.session, session, run.session), tr("Line up clips"))
+            self._tell_troubles(run)
+            self.window.readings_panel.show_alignment(run)
+
+        self.window.jobs.start(tr("Lining up"), work, done=done)
+
+    def _tell_troubles(self, run: Any) -> None:
+        notes = [trouble.what for trouble in run.troubles]
+        if notes:
+            more = "" if len(notes) == 1 else " " + trn("{n} more like it.", "{n} more like it.", len(notes) - 1)
+            self.window.trouble(notes[0] + more)
+
+    def do_set_reference(self) -> None:
+        """Make the selected clip the reference of its scene."""
+        clip = self.stage.lead if self.stage.chosen.kind == "clip" else None
+        if clip is not None:
+            self.document.edit(
+                with_reference(self.document.session, clip.scene, clip.id), tr("Make {name} the reference", name=clip.name)
+            )
+
+    def do_add_measure(self) -> None:
+        """Choose a measure and its regions."""
+        from viewer.app.views.measures import MeasureDialog
+
+        self.window.show_dialog(MeasureDialog(self.window))
+
+    def do_measure(self) -> None:
+        """Measure what is missing or out of date."""
+        from viewer.tasks.session import missing_readings
+
+        pairs = missing_readings(self.document.session)
+        if not pairs:
+            self.window.say(tr("Every reading is up to date."))
+            return
+        self.measure(only=pairs)
+
+    def do_measure_all(self) -> None:
+        """Measure everything again."""
+        self.measure()
+
+    def measure(self, only: list[tuple[str, str]] | None = None) -> None:
+        """Measure, in the background; readings enter the session as they were made from."""
+        session, folder = self.document.session, self.document.folder
+
+        def work(progress: Any, cancelled: Any) -> Any:
+            from viewer.tasks.session import measure_session
+
+            return measure_session(session, folder, only=only, progress=progress, cancelled=cancelled)
+
+        def done(run: Any) -> None:
+            if self.document.session.id != session.id:
+                return
+            self.window.keep_results(run.results)
+            self.document.edit(with_readings(self.document.session, run.session, set(run.results)), tr("Measure"))
+            self._tell_troubles(run)
+
+        self.window.jobs.start(tr("Measuring"), work, done=done)
+
+    def do_levels(self) -> None:
+        """Light levels of the scene."""
+        from viewer.app.views.levels import LevelsDialog
+
+        self.window.show_dialog(LevelsDialog(self.window))
+
+    def do_audit(self) -> None:
+        """Compare camera settings."""
+        from viewer.app.views.audit import AuditDialog
+
+        self.window.show_dialog(AuditDialog(self.window))
+
+    def do_camera(self) -> None:
+        """Camera and light of the selected clip."""
+        from viewer.app.views.camera import CameraDialog
+
+        clip = self.stage.lead
+        if clip is not None:
+            self.window.show_dialog(CameraDialog(self.window, clip))
+
+    def do_desk(self) -> None:
+        """Devices and data sheets."""
+        from viewer.app.views.desk import DeskDialog
+
+        self.window.show_dialog(DeskDialog(self.window))
+
+    def do_cancel_jobs(self) -> None:
+        """Stop the work that runs."""
+        self.window.jobs.cancel_all()
+
+
+def with_alignment(now: Session, before: Session, found: Session) -> Session:
+    """Return the session now with the clocks, poses and circles that lining up found.
+
+    A clip that was removed, or whose clock or pose was set meanwhile, stays as it is now.
+    """
+    old = {clip.id: clip for clip in before.clips}
+    fresh = {clip.id: clip for clip in found.clips}
+    changed: list[Clip] = []
+    for clip in now.clips:
+        was, new = old.get(clip.id), fresh.get(clip.id)
+        if was is None or new is None or new == was:
+            continue
+        if (clip.clock, clip.pose, clip.circle) == (was.clock, was.pose, was.circle):
+            changed.append(replace(clip, clock=new.clock, pose=new.pose, circle=new.circle))
+    return now.put(*changed) if changed else now
+
+
+def with_readings(now: Session, measured: Session, pairs: set[tuple[str, str]]) -> Session:
+    """Return the session now with the readings that were made for `pairs` (request id, clip id).
+
+    What was edited meanwhile stays; such readings are out of date by their fingerprint.
+    """
+    from viewer.tasks.session import verdicts_of
+
+    requests = {request.id for request in now.requests}
+    clips = {clip.id for clip in now.clips}
+    fresh = tuple(r for r in measured.readings if (r.request, r.clip) in pairs and r.request in requests and r.clip in clips)
+    kept = tuple(r for r in now.readings if (r.request, r.clip) not in pairs)
+    changed = replace(now, readings=(*kept, *fresh))
+    return replace(changed, verdicts=verdicts_of(changed))
+
+
+__all__ = ["MeasureCommands", "with_alignment", "with_readings"]

@@ -1,0 +1,171 @@
+"""The readings of a scene as a table: a row for each reading and region, a column for each device."""
+
+# ruff: noqa: E501 - texts and tables
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from viewer.app.i18n import number, tr
+from viewer.app.model.glossary import MEASURES, is_main, title_of
+from viewer.measure.readings import FLAG_WORDS
+from viewer.session.model import Clip, Session, StoredReading, StoredVerdict
+
+Sort = Literal["request", "name", "refused", "differs"]
+
+
+@dataclass(frozen=True)
+class TableRow:
+    """One reading over all devices, with the verdicts about it."""
+
+    request: str
+    measure: str
+    name: str
+    of: str
+    where: str
+    cells: tuple[tuple[str, StoredReading | None], ...]  # (clip id, reading)
+    verdicts: tuple[StoredVerdict, ...]
+
+    @property
+    def title(self) -> str:
+        """The reading in words."""
+        return title_of(self.name)
+
+
+def rows_of(
+    session: Session, scene: str, clips: tuple[Clip, ...], *, main_only: bool = True, words: str = "", sort: Sort = "request"
+) -> list[TableRow]:
+    """Return the rows; `words` keeps those that hold every word of it (title, region, measure, flags)."""
+    found: dict[tuple[str, str, str], dict[str, StoredReading]] = {}
+    requests = {request.id: request for request in session.requests if request.scene == scene}
+    for reading in session.readings:
+        if reading.request in requests:
+            found.setdefault((reading.request, reading.name, reading.of), {})[reading.clip] = reading
+    order = {ident: n for n, ident in enumerate(requests)}
+    rows = []
+    for (request_id, name, of), by_clip in sorted(found.items(), key=lambda item: order[item[0][0]]):
+        if main_only and not is_main(name) and not (name.endswith("_deg") and is_main(name)):
+            continue
+        if main_only and f"{name}_deg" in {key[1] for key in found if key[0] == request_id and key[2] == of}:
+            continue
+        request = requests[request_id]
+        verdicts = tuple(v for v in session.verdicts if (v.request, v.name, v.of) == (request_id, name, of))
+        row = TableRow(
+            request=request_id,
+            measure=request.measure,
+            name=name,
+            of=of,
+            where=region_words(session, request_id, of),
+            cells=tuple((clip.id, by_clip.get(clip.id)) for clip in clips),
+            verdicts=verdicts,
+        )
+        if all(word in _haystack(row) for word in words.casefold().split()):
+            rows.append(row)
+    if sort == "name":
+        rows.sort(key=lambda row: (row.title, row.where))
+    elif sort == "refused":
+        rows.sort(key=lambda row: not any(r is not None and r.state == "refused" for _, r in row.cells))
+    elif sort == "differs":
+        rows.sort(key=lambda row: not any(v.word == "differs" for v in row.verdicts))
+    return rows
+
+
+def _haystack(row: TableRow) -> str:
+    parts = [row.title, row.where, row.of, tr(MEASURES[row.measure][0]), row.name]
+    parts += [v.sentence for v in row.verdicts]
+    for _, reading in row.cells:
+        if reading is not None:
+            parts += [*reading.flags, reading.reason or ""]
+    return " ".join(parts).casefold()
+
+
+def region_words(session: Session, request_id: str, of: str) -> str:
+    """Return what was measured by the names that the user gave."""
+    request = session.request(request_id)
+    regions = {region.id: region for region in session.regions}
+    names = {role: [regions[i].name for i in ids if i in regions] for role, ids in request.regions.items()}
+    if request.measure == "contrast" and names.get("bright") and names.get("dark"):
+        return f"{names['bright'][0]} / {names['dark'][0]}"
+    head, _, tail = of.rpartition("-")
+    listed = [name for group in names.values() for name in group]
+    if head in ("light", "figure", "target", "mark") and tail.isdigit() and 0 < int(tail) <= len(listed):
+        return listed[int(tail) - 1]
+    if len(listed) == 1:
+        return listed[0]
+    return of
+
+
+def digits(reading: StoredReading) -> tuple[str, str, str]:
+    """Return value, interval and unit as text, with the digits that the interval deserves."""
+    unit = "" if reading.unit == "1" else _UNITS.get(reading.unit, reading.unit)
+    if reading.value is None:
+        return "", "", unit
+    if reading.low is None or reading.high is None or reading.high <= reading.low:
+        return number(reading.value), "", unit
+    half = 0.5 * (reading.high - reading.low)
+    places = max(0, min(6, 1 - math.floor(math.log10(half)))) if half > 0 else 3
+    if half >= 2 and places == 1:
+        places = 0 if abs(reading.value) >= 100 else 1
+    value = number(reading.value, places)
+    up, down = reading.high - reading.value, reading.value - reading.low
+    if abs(up - down) <= 0.2 * half:
+        interval = f"±{number(half, places)}"
+    else:
+        interval = f"+{number(up, places)} −{number(abs(down), places)}"
+    return value, interval, unit
+
+
+_UNITS = {"deg": "°", "us": "µs", "cycles/px": "c/px"}
+
+
+def flag_hints(words: Iterable[str]) -> list[tuple[str, str]]:
+    """Return (word, meaning) for flags, in the user's language."""
+    meaning = {word: text for word, text in FLAG_WORDS.values()}
+    return [(tr(word), tr(meaning.get(word, ""))) for word in words]
+
+
+def as_text(rows: list[TableRow], heads: list[str]) -> str:
+    """Return the table as tab-separated text, as shown."""
+    lines = ["\t".join([tr("Reading"), tr("Region"), tr("Unit"), *heads])]
+    for row in rows:
+        unit = next((digits(r)[2] for _, r in row.cells if r is not None), "")
+        cells = []
+        for _, reading in row.cells:
+            if reading is None:
+                cells.append("")
+            elif reading.state == "refused":
+                cells.append(reading.reason or tr("refused"))
+            else:
+                value, interval, _ = digits(reading)
+                cells.append(f"{value} {interval}".strip())
+        lines.append("\t".join([row.title, row.where, unit, *cells]))
+        lines += [f"\t{v.sentence}" for v in row.verdicts]
+    return "\n".join(lines) + "\n"
+
+
+def as_csv(session: Session, scene: str) -> str:
+    """Return every reading of a scene as CSV with decimal points, a line of units below the heads."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["scene", "device", "take", "clip", "measure", "reading", "of", "region", "value", "low", "high", "unit",
+                     "state", "reason", "flags", "frames", "pixels", "method"])  # fmt: skip
+    requests = {request.id: request for request in session.requests if request.scene == scene}
+    for reading in session.readings:
+        if reading.request not in requests:
+            continue
+        clip = session.clip(reading.clip)
+        device = session.device(clip.device).name if clip.device else ""
+        writer.writerow(
+            [session.scene(scene).name, device, clip.take, clip.name, requests[reading.request].measure, reading.name, reading.of,
+             region_words(session, reading.request, reading.of), *("" if v is None else repr(v) for v in (reading.value, reading.low, reading.high)),
+             reading.unit, reading.state, reading.reason or "", "; ".join(reading.flags), reading.frames, reading.pixels, reading.method]
+        )  # fmt: skip
+    return out.getvalue()
+
+
+__all__ = ["Sort", "TableRow", "as_csv", "as_text", "digits", "flag_hints", "region_words", "rows_of"]

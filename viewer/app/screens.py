@@ -1,0 +1,344 @@
+"""Every screen, state and theme of the window as pictures: for looking at, one by one."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import QPoint, QSize, Qt
+from PySide6.QtGui import QImage, QPainter
+from PySide6.QtWidgets import QApplication, QDialog, QWidget
+
+from viewer.app import i18n
+from viewer.app.main import application
+from viewer.app.model import ingest
+from viewer.app.model.settings import Settings
+from viewer.app.window import MainWindow
+from viewer.errors import ViewerError
+from viewer.session import store
+from viewer.session.model import FileRef, Session
+
+SMALL, USUAL, LARGE = (1366, 768), (1920, 1080), (1920, 1080)
+
+
+def settle(window: MainWindow, seconds: float = 30.0) -> bool:
+    """Wait until every picture asked for is there and no job runs; return whether that was so in time."""
+    app = QApplication.instance()
+    assert app is not None
+    end = time.monotonic() + seconds
+    quiet_since = time.monotonic()
+    while time.monotonic() < end:
+        app.processEvents()
+        busy = not window.engine.settled or window.jobs.running or window.small_jobs.running
+        if busy:
+            quiet_since = time.monotonic()
+        elif time.monotonic() - quiet_since > 0.15:
+            return True
+        time.sleep(0.005)
+    return False
+
+
+def picture(widget: QWidget, scale: float = 1.0) -> QImage:
+    """Return a widget as a picture, `scale` pixels for each of its own."""
+    size = widget.size()
+    found = QImage(QSize(round(size.width() * scale), round(size.height() * scale)), QImage.Format.Format_RGB32)
+    found.setDevicePixelRatio(scale)
+    painter = QPainter(found)
+    widget.render(painter, QPoint(0, 0))
+    painter.end()
+    return found
+
+
+class _Studio:
+    """Opens windows on a session and takes their pictures."""
+
+    def __init__(self, folder: Path, only: tuple[str, ...]) -> None:
+        self.folder, self.only = folder, only
+        self.count = 0
+        self.written: list[Path] = []
+
+    def wanted(self, name: str) -> bool:
+        return not self.only or any(word in name for word in self.only)
+
+    def shoot(self, name: str, widget: QWidget, scale: float = 1.0) -> None:
+        """Write one picture."""
+        if not self.wanted(name):
+            return
+        path = self.folder / f"{name}.png"
+        picture(widget, scale).save(str(path))
+        self.written.append(path)
+
+    @contextmanager
+    def window(
+        self, session: Path | None, *, size: tuple[int, int] = SMALL, theme: str = "dark", text: int = 100, language: str = "en"
+    ) -> Iterator[MainWindow]:
+        """A window that is closed in order afterwards."""
+        settings = Settings()
+        for key, value in (("theme", theme), ("text_percent", text), ("language", language), ("parts", {}), ("folded", [])):
+            settings[key] = value
+        settings["window"] = list(size)
+        application(settings)
+        window = MainWindow(settings)
+        window.resize(*size)
+        window.start([session] if session else [])
+        window.show()
+        try:
+            settle(window)
+            yield window
+        finally:
+            window._closing = False
+            window.document.history.mark_saved()
+            window.force_close()
+            window.deleteLater()
+            i18n.set_language("en")
+
+
+def render_all(folder: Path, *, only: tuple[str, ...] = (), session: Path | None = None) -> list[Path]:
+    """Render every screen into `folder`; return the files.
+
+    Parameters
+    ----------
+    only : tuple of str
+        Only screens whose name holds one of these words.
+    session : Path, optional
+        A session to show; the sample session, lined up and measured, if left out.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as place:
+        saved = {name: os.environ.get(name) for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME")}
+        os.environ["XDG_CONFIG_HOME"] = os.environ["XDG_STATE_HOME"] = place
+        try:
+            studio = _Studio(folder, only)
+            path = session or _sample(Path(place))
+            _all(studio, path, Path(place))
+        finally:
+            for name, value in saved.items():
+                if value is None:
+                    os.environ.pop(name, None)
+                else:
+                    os.environ[name] = value
+    return studio.written
+
+
+def _sample(place: Path) -> Path:
+    from viewer.tasks.sample import make_sample_session
+    from viewer.tasks.session import align_session, measure_session
+
+    session, path = make_sample_session(place / "sample")
+    for step in (align_session, measure_session):
+        try:
+            session = step(session, path.parent).session
+        except (ViewerError, ImportError):
+            continue  # what cannot be done shows as such on the screens
+    store.save(session, path)
+    return path
+
+
+Shot = Callable[[_Studio, Path, Path], None]
+
+
+def _all(studio: _Studio, path: Path, place: Path) -> None:
+    for name, shot in SHOTS.items():
+        if not studio.only or any(word.startswith(name) or name in word or word in name for word in studio.only):
+            shot(studio, path, place)
+
+
+def _scene_of_kind(window: MainWindow, kind: str) -> None:
+    scene = next((s for s in window.document.session.scenes if s.kind == kind and window.document.session.clips_of(s.id)), None)
+    if scene is not None:
+        window.stage.show_scene(scene.id)
+        settle(window)
+
+
+def _empty(studio: _Studio, path: Path, place: Path) -> None:
+    with studio.window(None) as window:
+        studio.shoot("empty-first-page", window)
+        window.pages.setCurrentIndex(0)
+        studio.shoot("empty-window", window)
+        window.document.change(lambda s: s, "")
+        loud = store.load(path)
+        store.autosave(loud, path)
+        store.remember(path)
+        window.greet()
+        settle(window, 1)
+        studio.shoot("empty-recover-and-recent", window)
+        store.discard(loud)
+
+
+def _main(studio: _Studio, path: Path, place: Path) -> None:
+    with studio.window(path) as window:
+        for kind in ("chart", "screen", "lamps", "edge", "figure"):
+            _scene_of_kind(window, kind)
+            studio.shoot(f"main-{kind}-1366", window)
+        _scene_of_kind(window, "lamps")
+        window.stage.view_changed.emit()
+        lead = window.stage.lead
+        if lead is not None:
+            window.player.step(3)
+            window.stage.choose("clip", lead.id)
+            settle(window)
+            studio.shoot("main-stepped-and-chosen", window)
+        for name in ("coverage", "readings"):
+            window.fold(name)
+        settle(window)
+        studio.shoot("main-folded", window)
+    with studio.window(path, size=USUAL) as window:
+        _scene_of_kind(window, "lamps")
+        studio.shoot("main-1920", window)
+        studio.shoot("main-4k-scale-2", window, 2.0)
+
+
+def _look(studio: _Studio, path: Path, place: Path) -> None:
+    with studio.window(path) as window:
+        _scene_of_kind(window, "lamps")
+        for ident in ("look_split", "look_blink", "look_difference"):
+            window.run(ident)
+            settle(window)
+            studio.shoot(f"look-{ident.removeprefix('look_')}", window)
+        window.run("look_side")
+        for ident in ("neutral_grey", "brightness_matched", "false_luminance"):
+            window.run(ident)
+            settle(window)
+            studio.shoot(f"look-{ident.replace('_', '-')}", window)
+        window.run("as_filmed")
+        window.run("clipped_marks")
+        window.run("circle_dim")
+        window.wall.zoom(2.2)
+        settle(window)
+        studio.shoot("look-clipped-zoomed-dimmed", window)
+
+
+def _readings(studio: _Studio, path: Path, place: Path) -> None:
+    with studio.window(path, size=USUAL) as window:
+        window.run("measure_all")
+        settle(window, 120)
+        panel = window.readings_panel
+        for kind in ("lamps", "screen", "edge", "chart"):
+            _scene_of_kind(window, kind)
+            panel.tabs.setCurrentWidget(panel.plots)
+            panel.plots.choice.setCurrentIndex(0)
+            panel.plots._show()
+            settle(window, 5)
+            studio.shoot(f"readings-plot-{kind}", window)
+        panel.plots.as_table.setChecked(True)
+        settle(window, 2)
+        studio.shoot("readings-plot-as-table", window)
+        _scene_of_kind(window, "chart")
+        panel.tabs.setCurrentWidget(panel.scopes)
+        settle(window, 10)
+        studio.shoot("readings-scopes", window)
+        panel.tabs.setCurrentIndex(0)
+
+
+def _dialogs(studio: _Studio, path: Path, place: Path) -> None:
+    with studio.window(path) as window:
+        _scene_of_kind(window, "lamps")
+        lead = window.stage.lead
+        if lead is not None:
+            window.stage.choose("clip", lead.id)
+        for ident in (
+            "desk", "add_measure", "levels", "camera", "plan", "preferences", "publish", "card", "actions", "shortcuts", "manual", "audit", "about",
+        ):  # fmt: skip
+            if not studio.wanted(f"dialog-{ident}") and not studio.wanted("dialog"):
+                continue
+            window.run(ident)
+            settle(window, 30)
+            for dialog in window.dialogs:
+                studio.shoot(f"dialog-{ident.replace('_', '-')}", dialog)
+                dialog.close()
+            settle(window, 1)
+        _ingest(studio, window)
+
+
+def _ingest(studio: _Studio, window: MainWindow) -> None:
+    from viewer.app.views.ingest import IngestDialog
+
+    folder = window.document.folder
+    found = ingest.find_clips([folder])
+    empty = Session(id="s")
+    dialog: QDialog = IngestDialog(window, empty, ingest.guess(found, empty))
+    dialog.setAttribute(Qt.WidgetAttribute.WA_DontShowOnScreen)
+    dialog.show()
+    settle(window, 1)
+    studio.shoot("dialog-ingest", dialog)
+    dialog.close()
+
+
+def _themes(studio: _Studio, path: Path, place: Path) -> None:
+    for name in ("light", "red"):
+        with studio.window(path, theme=name) as window:
+            _scene_of_kind(window, "lamps")
+            studio.shoot(f"theme-{name}", window)
+            window.run("desk")
+            settle(window, 2)
+            for dialog in window.dialogs:
+                studio.shoot(f"theme-{name}-desk", dialog)
+                dialog.close()
+    with studio.window(path, text=150) as window:
+        _scene_of_kind(window, "lamps")
+        studio.shoot("theme-text-150", window)
+    with studio.window(path, language="de") as window:
+        _scene_of_kind(window, "lamps")
+        studio.shoot("theme-german", window)
+
+
+def _states(studio: _Studio, path: Path, place: Path) -> None:
+    broken = place / "broken"
+    broken.mkdir(exist_ok=True)
+    (broken / "noise.mp4").write_bytes(b"this is no recording" * 400)
+    session = store.load(path)
+    clips: list[Any] = []
+    for n, clip in enumerate(session.clips):
+        files = tuple(replace(r, path=str((path.parent / r.path).resolve())) for r in clip.files)
+        if n % 5 == 1:
+            files = (FileRef(path="noise.mp4"),)
+        if n % 7 == 3:
+            files = (FileRef(path="gone.mp4", sha256="0" * 64, size=1),)
+        clips.append(replace(clip, files=files))
+    store.trust(*(Path(r.path) for clip in clips for r in clip.files if Path(r.path).is_absolute()))
+    bad = broken / "broken.gloam"
+    store.save(replace(session, clips=tuple(clips)), bad)
+    with studio.window(bad) as window:
+        studio.shoot("state-trouble", window)
+        for scene in window.document.session.scenes:
+            if any(c.id in window.stage.trouble for c in window.document.session.clips_of(scene.id)):
+                window.stage.show_scene(scene.id)
+                settle(window)
+                window.trouble("noise.mp4: " + i18n.tr("This clip cannot be shown"))
+                studio.shoot("state-trouble-on-the-wall", window)
+                break
+    with studio.window(path) as window:
+        _scene_of_kind(window, "figure")
+        window.engine.set_clips(window.document.folder, ())
+        for pane in window.wall.panes:
+            pane.forget_pictures()
+        studio.shoot("state-loading", window)
+        window.jobs.start(i18n.tr("Measuring"), _endless)
+        time.sleep(0.2)
+        QApplication.processEvents()
+        studio.shoot("state-working", window)
+
+
+def _endless(progress: Callable[[int, int], None], cancelled: Callable[[], bool]) -> None:
+    progress(37, 100)
+    while not cancelled():
+        time.sleep(0.01)
+
+
+SHOTS: dict[str, Shot] = {
+    "empty": _empty,
+    "main": _main,
+    "look": _look,
+    "readings": _readings,
+    "dialog": _dialogs,
+    "theme": _themes,
+    "state": _states,
+}
+
+__all__ = ["picture", "render_all", "settle"]

@@ -1,0 +1,83 @@
+"""Are the camera settings the same in all clips of a scene?  Same, different or unknown, with the evidence."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtWidgets import QHeaderView, QTableWidget, QTableWidgetItem
+
+from viewer.app.i18n import mark, tr
+from viewer.app.icons import icon
+from viewer.app.views.dialog import Dialog, quiet
+from viewer.app.views.parts import label
+
+if TYPE_CHECKING:
+    from viewer.app.window import MainWindow
+
+STATES = {"same": mark("same"), "different": mark("different"), "unknown": mark("unknown"), "odd": mark("different")}
+STATE_ICONS = {"same": "check", "different": "triangle-alert", "odd": "triangle-alert", "unknown": "circle-question-mark"}
+
+
+class AuditDialog(Dialog):
+    """Reads the clips in the background, then shows one table a scene."""
+
+    def __init__(self, window: MainWindow) -> None:
+        super().__init__(window, tr("Compare camera settings"), size=(820, 560))
+        self.head = label(tr("Reading the clips"), kind="head")
+        self.table = QTableWidget(0, 3)
+        self.table.setHorizontalHeaderLabels([tr("Setting"), tr("State"), tr("Evidence")])
+        self.table.verticalHeader().hide()
+        self.table.setShowGrid(False)
+        self.table.setWordWrap(True)
+        self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
+        self.table.setColumnWidth(0, 150)
+        self.table.setColumnWidth(1, 120)
+        self.table.horizontalHeader().setSectionResizeMode(2, QHeaderView.ResizeMode.Stretch)
+        self.table.setAccessibleName(tr("Camera settings"))
+        self.fill(
+            self.head,
+            self.table,
+            quiet(tr("What the files do not say is unknown, never the same. Type it under Camera and light.")),
+        )
+        self.add_closing().setDefault(True)
+        self._start()
+
+    def _start(self) -> None:
+        window = self.window_
+        session, folder = window.document.session, window.document.folder
+
+        def work(progress: Any, cancelled: Any) -> Any:
+            from viewer.tasks.audit import audit_session
+
+            return audit_session(session, folder, progress=progress, cancelled=cancelled)
+
+        job = window.jobs.start(tr("Comparing camera settings"), work, failed=self._failed)
+        job.succeeded.connect(self.show_audits)
+
+    def _failed(self, error: Exception) -> None:
+        self.head.setText(str(error))
+
+    def show_audits(self, audits: Any) -> None:
+        """Show what was found."""
+        rows: list[tuple[str, str, str]] = []
+        for audit in audits:
+            rows.append((audit.scene, "", ""))
+            rows += [(str(r.setting).replace("_", " "), str(r.state), str(r.sentence)) for r in audit.rows]
+            rows += [("", "different", str(text)) for text in audit.troubles]
+        odd = sum(state == "different" for _, state, _ in rows)
+        self.head.setText(tr("Nothing differs where it is known.") if not odd else tr("{n} differences found.", n=odd))
+        self.table.setRowCount(len(rows))
+        for n, (setting, state, sentence) in enumerate(rows):
+            for c, text in enumerate((setting, tr(STATES.get(state, state)) if state else "", sentence)):
+                item = QTableWidgetItem(text)
+                if c == 1 and state:
+                    item.setIcon(icon(STATE_ICONS.get(state, "info"), "quiet" if state == "same" else "text"))
+                if not state:
+                    font = item.font()
+                    font.setBold(True)
+                    item.setFont(font)
+                self.table.setItem(n, c, item)
+        self.table.resizeRowsToContents()
+
+
+__all__ = ["AuditDialog"]

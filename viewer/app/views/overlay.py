@@ -1,0 +1,213 @@
+"""What is drawn on a picture: regions, notes, the rubber band, the field circle.  Only what the user drew."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QImage, QPainter, QPainterPath, QPen, QPolygonF
+
+from viewer.app.i18n import number, tr
+from viewer.app.model.geometry import apply
+from viewer.app.model.shapes import Shape
+from viewer.app.theme import figures, theme, words
+from viewer.session.model import Note, Region
+
+Points = list[tuple[float, float]]
+HANDLE = 4.0
+
+
+def ink() -> QColor:
+    """Return the colour of what is drawn on pictures: white, or the theme's red."""
+    return QColor(theme().focus) if theme().red else QColor("#ffffff")
+
+
+def on_screen(shape: Shape, matrix: np.ndarray) -> Points:
+    """Return a shape's corners in pane px."""
+    return [apply(matrix, x, y) for x, y in shape.corners()]
+
+
+def _pens(chosen: bool, own: bool) -> tuple[QPen, QPen]:
+    """Return a dark pen below and a light pen above, so that lines show on any picture."""
+    below = QPen(QColor(0, 0, 0, 150), 4.0 if chosen else 3.0)
+    above = QPen(ink(), 2.0 if chosen else 1.25)
+    if own:
+        above.setDashPattern([4, 3])
+    for pen in (below, above):
+        pen.setJoinStyle(Qt.PenJoinStyle.MiterJoin)
+    return below, above
+
+
+def _text(painter: QPainter, at: QPointF, text: str, *, size: float = 12, mono: bool = False) -> None:
+    """Write with a dark outline, readable on any picture."""
+    path = QPainterPath()
+    path.addText(at, figures(size) if mono else words(size, strong=True), text)
+    painter.setPen(QPen(QColor(0, 0, 0, 190), 3.0, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap, Qt.PenJoinStyle.RoundJoin))
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    painter.drawPath(path)
+    painter.fillPath(path, ink())
+
+
+def paint_shape(
+    painter: QPainter, shape: Shape, points: Points, *, chosen: bool, px_per_degree: float, scale_known: bool
+) -> None:
+    """Paint one region or note."""
+    painter.save()
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    if isinstance(shape.item, Region):
+        _paint_region(painter, shape, points, chosen)
+    else:
+        _paint_note(painter, shape.item, shape, points, chosen, px_per_degree, scale_known)
+    if chosen:
+        _handles(painter, shape, points)
+    painter.restore()
+
+
+def _outline(painter: QPainter, shape: Shape, points: Points, chosen: bool) -> None:
+    path = QPainterPath()
+    if shape.kind == "ellipse":
+        path = _ellipse_path(points)
+    elif shape.kind in ("light", "point"):
+        x, y = points[0]
+        path.addEllipse(QPointF(x, y), 9, 9)
+        for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            path.moveTo(x + 5 * dx, y + 5 * dy)
+            path.lineTo(x + 13 * dx, y + 13 * dy)
+    elif len(points) == 2:
+        path.moveTo(*points[0])
+        path.lineTo(*points[1])
+    else:
+        path.addPolygon(QPolygonF([QPointF(*p) for p in [*points, points[0]]]))
+    for pen in _pens(chosen, shape.own):
+        painter.setPen(pen)
+        painter.drawPath(path)
+
+
+def _ellipse_path(points: Points) -> QPainterPath:
+    (x0, y0), (x1, y1), _, (x3, y3) = points
+    path = QPainterPath()
+    for n in range(65):
+        a, b = 0.5 + 0.5 * math.cos(math.tau * n / 64), 0.5 + 0.5 * math.sin(math.tau * n / 64)
+        x, y = x0 + a * (x1 - x0) + b * (x3 - x0), y0 + a * (y1 - y0) + b * (y3 - y0)
+        path.lineTo(x, y) if n else path.moveTo(x, y)
+    return path
+
+
+def _paint_region(painter: QPainter, shape: Shape, points: Points, chosen: bool) -> None:
+    _outline(painter, shape, points, chosen)
+    left, top = min(p[0] for p in points), min(p[1] for p in points)
+    if shape.kind in ("light", "point"):
+        left, top = points[0][0] + 14, points[0][1] - 6
+    if isinstance(shape.item, Region):
+        name = shape.item.name + (f" · {tr('own place')}" if shape.own else "")
+        _text(painter, QPointF(left, top - 6), name, size=11)
+
+
+def _paint_note(
+    painter: QPainter, note: Note, shape: Shape, points: Points, chosen: bool, px_per_degree: float, scale_known: bool
+) -> None:
+    if note.kind == "text":
+        _text(painter, QPointF(*points[0]), note.text or "…", size=float(note.settings.get("size", 14)))
+        return
+    if note.kind == "scale_bar":
+        _paint_scale(painter, note, points[0], px_per_degree, scale_known)
+        return
+    _outline(painter, shape, points, chosen)
+    if note.kind == "arrow":
+        _arrow_head(painter, points[0], points[1])
+    if note.text:
+        at = points[0] if note.kind == "arrow" else (points[0][0], points[0][1] - 6)
+        _text(painter, QPointF(at[0], at[1]), note.text, size=13)
+
+
+def _arrow_head(painter: QPainter, tail: tuple[float, float], tip: tuple[float, float]) -> None:
+    angle = math.atan2(tip[1] - tail[1], tip[0] - tail[0])
+    corners = [QPointF(*tip)]
+    for turn in (-0.42, 0.42):
+        corners.append(QPointF(tip[0] - 14 * math.cos(angle + turn), tip[1] - 14 * math.sin(angle + turn)))
+    painter.setPen(QPen(QColor(0, 0, 0, 150), 1.5))
+    painter.setBrush(ink())
+    painter.drawPolygon(QPolygonF(corners))
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+
+
+def scale_bar_degrees(note: Note, px_per_degree: float) -> float:
+    """Return the length of a scale bar: as set, else a round one that fills 60 to 160 px."""
+    typed = note.settings.get("degrees")
+    if typed:
+        return float(typed)
+    for degrees in (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0):
+        if degrees * px_per_degree >= 60:
+            return degrees
+    return 20.0
+
+
+def _paint_scale(painter: QPainter, note: Note, at: tuple[float, float], px_per_degree: float, scale_known: bool) -> None:
+    degrees = scale_bar_degrees(note, px_per_degree)
+    x, y = at
+    length = degrees * px_per_degree
+    path = QPainterPath()
+    path.moveTo(x, y - 5)
+    path.lineTo(x, y + 5)
+    path.moveTo(x, y)
+    path.lineTo(x + length, y)
+    path.moveTo(x + length, y - 5)
+    path.lineTo(x + length, y + 5)
+    for pen in _pens(False, False):
+        painter.setPen(pen)
+        painter.drawPath(path)
+    text = f"{number(degrees)}°" + ("" if scale_known else f" ({tr('scale assumed')})")
+    _text(painter, QPointF(x + 4, y - 8), text, size=12)
+
+
+def _handles(painter: QPainter, shape: Shape, points: Points) -> None:
+    if shape.kind in ("light", "point", "text", "scale_bar"):
+        return
+    painter.setPen(QPen(QColor(0, 0, 0, 200), 1))
+    painter.setBrush(ink())
+    for x, y in points:
+        painter.drawRect(QRectF(x - HANDLE, y - HANDLE, 2 * HANDLE, 2 * HANDLE))
+
+
+def paint_dim(painter: QPainter, rect: QRectF, centre: tuple[float, float], radius: float) -> None:
+    """Darken what lies outside the field circle."""
+    path = QPainterPath()
+    path.addRect(rect)
+    hole = QPainterPath()
+    hole.addEllipse(QPointF(*centre), radius, radius)
+    painter.save()
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    painter.fillPath(path.subtracted(hole), QColor(0, 0, 0, 150))
+    painter.restore()
+
+
+def paint_patch(painter: QPainter, image: QImage, rect: QRectF, source: Points | None = None) -> None:
+    """Paint a magnified patch, pixels as squares, with lines to where it comes from."""
+    painter.save()
+    painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform, False)
+    if source:
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(QPen(ink(), 1, Qt.PenStyle.DotLine))
+        near = min(source, key=lambda p: math.dist(p, (rect.center().x(), rect.center().y())))
+        edge = min(
+            [
+                (rect.left(), rect.top()),
+                (rect.right(), rect.top()),
+                (rect.left(), rect.bottom()),
+                (rect.right(), rect.bottom()),
+            ],
+            key=lambda p: math.dist(p, near),
+        )
+        painter.drawLine(QPointF(*near), QPointF(*edge))
+    painter.drawImage(rect, image)
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    painter.setPen(QPen(QColor(0, 0, 0, 200), 3))
+    painter.drawRect(rect)
+    painter.setPen(QPen(ink(), 1))
+    painter.drawRect(rect)
+    painter.restore()
+
+
+__all__ = ["Points", "ink", "on_screen", "paint_dim", "paint_patch", "paint_shape", "scale_bar_degrees"]

@@ -1,0 +1,671 @@
+"""The main window: five parts, and what ties them together."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping
+from functools import partial
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from PySide6.QtCore import QByteArray, QEvent, QPoint, Qt, QTimer
+from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QKeyEvent
+from PySide6.QtWidgets import QApplication, QDialog, QLabel, QMainWindow, QMenu, QSplitter, QStackedWidget, QWidget
+
+from viewer.app import theme
+from viewer.app.actions import Actions
+from viewer.app.commands import gather
+from viewer.app.i18n import tr
+from viewer.app.jobs import Job, Jobs, error_words
+from viewer.app.model import ingest
+from viewer.app.model.document import Document
+from viewer.app.model.engine import Engine
+from viewer.app.model.next_steps import NextStep, compute
+from viewer.app.model.player import Player
+from viewer.app.model.settings import Settings
+from viewer.app.model.sound import SoundOut
+from viewer.app.model.stage import Stage
+from viewer.app.model.thumbs import Thumbs
+from viewer.app.views.coverage import CoverageView, local_paths
+from viewer.app.views.lanes import Lanes
+from viewer.app.views.next_strip import NextStrip
+from viewer.app.views.parts import column
+from viewer.app.views.readings import ReadingsPanel
+from viewer.app.views.toolbar import WallBar
+from viewer.app.views.transport import Transport
+from viewer.app.views.wall import Legend, Wall, pixel_words
+from viewer.app.views.welcome import Welcome, coverage_empty, wall_empty
+from viewer.errors import ViewerError
+from viewer.session import store
+from viewer.session.model import Clip, StoredReading
+
+log = logging.getLogger(__name__)
+
+PARTS = ("coverage", "lanes", "readings")
+LOOKS = {"side": "look_side", "split": "look_split", "blink": "look_blink", "difference": "look_difference"}
+
+
+class MainWindow(QMainWindow):
+    """One window for the whole job."""
+
+    def __init__(self, settings: Settings | None = None) -> None:
+        super().__init__()
+        self.settings = settings or Settings()
+        self.document = Document(parent=self)
+        self.jobs = Jobs(self)
+        self.small_jobs = Jobs(self, threads=1)
+        self.stage = Stage(self.document, self)
+        self.engine = Engine(parent=self)
+        self.player = Player(self.stage, self.engine, self)
+        self.thumbs = Thumbs(self.small_jobs, self)
+        self.sound = SoundOut(self.player, self)
+        self.results: dict[tuple[str, str], Any] = {}
+        self.missing: set[str] = set()
+        self._stale: tuple[Any, set[str]] | None = None
+        self._dialogs: list[QDialog] = []
+        self._wall_window: QWidget | None = None
+        self._closing = False
+        self.actions_ = Actions(self, self.run)
+        self._build()
+        self._commands, self.session_commands, self.measure_commands, self.publish_commands = gather(self)
+        self._connect()
+        self.resize(*[int(v) for v in self.settings["window"][:2]])
+        self._restore_sizes()
+        self.setAcceptDrops(True)
+        self._document_changed()
+        self._title()
+
+    # --- building ---
+
+    def _build(self) -> None:
+        self.actions_.fill(self.menuBar())
+        self.strip = NextStrip(self.go_to_step, self.jobs)
+        self.coverage = CoverageView(self.stage, self.thumbs)
+        self.coverage.out_of_date = self.out_of_date
+        self.wall = Wall(self.stage, self.engine, self.player)
+        self.bar = WallBar(self.stage, self.actions_)
+        self.legend = Legend(self.wall)
+        self.transport = Transport(self.stage, self.player, self.actions_)
+        self.lanes = Lanes(self.stage, self.player, self.small_jobs, lambda: self.document.folder)
+        self.lanes.set_content(self.settings["lane_content"])
+        self.readings_panel = ReadingsPanel(self, self.stage)
+        self.coverage_stack = QStackedWidget()
+        self.coverage_stack.setObjectName("panel")
+        self.coverage_stack.addWidget(self.coverage)
+        self.coverage_stack.addWidget(coverage_empty(self.run))
+        self.wall_stack = QStackedWidget()
+        self.wall_stack.addWidget(self.wall)
+        self.wall_stack.addWidget(wall_empty(self.run))
+        self.wall_part = QWidget()
+        self.wall_part.setLayout(column(self.bar, self.wall_stack, self.legend, self.transport, spacing=0))
+        self.wall_part.layout().setStretch(1, 1)  # type: ignore[union-attr]
+        self.wall_home = QWidget()
+        self.wall_home.setLayout(column(self.wall_part, spacing=0))
+        self.across = QSplitter(Qt.Orientation.Horizontal)
+        self.down = QSplitter(Qt.Orientation.Vertical)
+        for part in (self.coverage_stack, self.wall_home, self.readings_panel):
+            self.across.addWidget(part)
+        self.down.addWidget(self.across)
+        self.down.addWidget(self.lanes)
+        for splitter in (self.across, self.down):
+            splitter.setHandleWidth(1)
+            splitter.setChildrenCollapsible(False)
+        self.across.setStretchFactor(1, 1)
+        self.down.setStretchFactor(0, 1)
+        self.coverage_stack.setMinimumWidth(180)
+        self.readings_panel.setMinimumWidth(220)
+        self.wall_home.setMinimumWidth(320)
+        body = QWidget()
+        body.setLayout(column(self.strip, self.down, spacing=0))
+        body.layout().setStretch(1, 1)  # type: ignore[union-attr]
+        self.welcome = Welcome(self.run, self.open_recent, self.recover)
+        self.pages = QStackedWidget()
+        self.pages.addWidget(body)
+        self.pages.addWidget(self.welcome)
+        self.setCentralWidget(self.pages)
+        self.toast = QLabel("", self)
+        self.toast.setObjectName("toast")
+        self.toast.setWordWrap(True)
+        self.toast.hide()
+        self._toast_timer = QTimer(self)
+        self._toast_timer.setSingleShot(True)
+        self._toast_timer.timeout.connect(self.toast.hide)
+        self.setTabOrder(self.strip, self.coverage)
+
+    def _connect(self) -> None:
+        self.document.changed.connect(lambda *_: self._document_changed())
+        self.document.path_changed.connect(self._title)
+        self.document.trouble.connect(lambda text: self.trouble(tr("Autosave failed: {text}", text=text)))
+        for signal in (self.stage.clips_changed, self.stage.scene_changed):
+            signal.connect(self._clips_changed)
+        for signal in (self.stage.look_changed, self.stage.tool_changed, self.stage.chosen_changed, self.player.state_changed):
+            signal.connect(self.refresh_actions)
+        self.stage.trouble_changed.connect(self._refresh_next)
+        self.engine.failed.connect(self._clip_failed)
+        self.engine.opened.connect(lambda clip: self.stage.set_trouble(clip, None))
+        self.thumbs.trouble.connect(lambda clip, words: self.stage.set_trouble(clip, words))
+        self.jobs.failed.connect(self._job_failed)
+        self.jobs.changed.connect(self.refresh_actions)
+        self.coverage.scene_wanted.connect(self._scene_wanted)
+        self.coverage.clip_wanted.connect(self._clip_wanted)
+        self.coverage.dropped.connect(lambda paths, scene, device: self.session_commands.add(paths, scene, device))
+        self.coverage.add_wanted.connect(self._add_to_cell)
+        self.coverage.device_wanted.connect(lambda ident: self.stage.choose("device", ident))
+        self.coverage.menu_wanted.connect(self._cell_menu)
+        self.wall.rename_wanted.connect(lambda: self.run("rename"))
+        self.wall.pixel_read.connect(self._pixel)
+        self.lanes.nudged.connect(self._nudged)
+        self.lanes.go_wanted.connect(self.player.go)
+        self.lanes.loop_wanted.connect(self._loop_wanted)
+        self.readings_panel.reading_wanted.connect(self.show_reading)
+
+    # --- starting and ending ---
+
+    def start(self, paths: list[Path]) -> None:
+        """Open what was named; otherwise greet, with what can be recovered."""
+        sessions = [path for path in paths if path.suffix == store.ENDING]
+        if sessions:
+            self.document.open(sessions[0])
+        clips = [path for path in paths if path.suffix != store.ENDING]
+        if clips:
+            QTimer.singleShot(0, self, lambda: self.session_commands.add(clips))
+        if not paths:
+            self.greet()
+
+    def greet(self) -> None:
+        """Show the first page: open, begin, sample, recent, recover."""
+        self.welcome.fill(store.recent(), store.recoveries(), first=self.settings["first_run"])
+        self.pages.setCurrentWidget(self.welcome)
+
+    def open_recent(self, path: Path) -> None:
+        """Open one of the recent sessions."""
+        if self.session_commands.may_leave():
+            self.session_commands.open_session(path)
+
+    def recover(self, recovery: store.Recovery, keep: bool) -> None:
+        """Go on with an autosaved session, or let it go."""
+        if keep:
+            try:
+                self.document.recover(recovery)
+            except (ViewerError, OSError) as error:  # the original may be open elsewhere
+                self.trouble(error_words(error))
+                return
+            self.pages.setCurrentIndex(0)
+        else:
+            store.discard(recovery.session)
+            self.greet()
+
+    def open_sample(self) -> None:
+        """Build the sample session in the user's data folder and open it."""
+        from platformdirs import user_documents_path
+
+        folder = user_documents_path() / "Gloaming sample"
+
+        def work(progress: Any, cancelled: Any) -> Path:
+            from viewer.tasks.demo import build_demo
+
+            return build_demo(folder, progress=progress, cancelled=cancelled).path
+
+        self.settings["first_run"] = False
+        self.jobs.start(tr("Building the sample session"), work, done=lambda path: self._open_built(path))
+        self.pages.setCurrentIndex(0)
+
+    def _open_built(self, path: Path) -> None:
+        self.session_commands.open_session(path)
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        if self._closing:
+            event.accept()
+            return
+        if not self.session_commands.may_leave():
+            event.ignore()
+            return
+        self._shut()
+        event.accept()
+
+    def force_close(self) -> None:
+        """Close without asking; the autosaved copy stays if there are unsaved edits."""
+        self.document.flush()
+        self._shut(keep_recovery=self.document.dirty)
+        self.close()
+
+    def _shut(self, *, keep_recovery: bool = False) -> None:
+        """Cancel, wait, then close files."""
+        self._closing = True
+        self.player.pause()
+        self.sound.stop()
+        for dialog in list(self._dialogs):
+            dialog.close()
+        for jobs in (self.jobs, self.small_jobs):
+            jobs.cancel_all()
+        for jobs in (self.jobs, self.small_jobs):
+            jobs.close()
+        self.engine.close()
+        self._store_sizes()
+        self.settings.save()
+        if not keep_recovery:
+            self.document.close()
+        if self._wall_window is not None:
+            self._wall_window.close()
+
+    def on_bug(self, kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+        """Log what nobody foresaw, save aside, tell, go on."""
+        log.critical("unforeseen error", exc_info=(kind, error, trace))
+        self.document.autosave()
+        if isinstance(error, Exception):
+            self.trouble(error_words(error))
+
+    # --- sizes ---
+
+    def _restore_sizes(self) -> None:
+        parts = self.settings["parts"]
+        for name, splitter in (("across", self.across), ("down", self.down)):
+            state = parts.get(name)
+            if isinstance(state, str) and splitter.restoreState(QByteArray.fromBase64(state.encode())):
+                continue
+            width, height = self.settings["window"][:2]
+            splitter.setSizes([264, max(400, width - 264 - 340), 340] if name == "across" else [max(300, height - 220), 128])
+        for name in self.settings["folded"]:
+            if name in PARTS:
+                self._part(name).hide()
+
+    def _store_sizes(self) -> None:
+        self.settings["window"] = [self.width(), self.height()]
+        self.settings["parts"] = {
+            "across": bytes(self.across.saveState().toBase64().data()).decode(),
+            "down": bytes(self.down.saveState().toBase64().data()).decode(),
+        }
+        self.settings["folded"] = [name for name in PARTS if self._part(name).isHidden()]
+        self.settings["lane_content"] = self.lanes.content
+
+    def _part(self, name: str) -> QWidget:
+        return {"coverage": self.coverage_stack, "lanes": self.lanes, "readings": self.readings_panel}[name]
+
+    def fold(self, name: str) -> None:
+        """Fold a part away, or bring it back."""
+        part = self._part(name)
+        part.setVisible(part.isHidden())
+        self.refresh_actions()
+
+    def toggle_full_screen(self) -> None:
+        """Show only the wall on the whole screen, or everything again."""
+        full = not self.isFullScreen()
+        for part in (self.strip, self.coverage_stack, self.readings_panel, self.lanes, self.menuBar()):
+            if full:
+                part.setProperty("was", part.isHidden())
+                part.hide()
+            else:
+                part.setHidden(bool(part.property("was")))
+        self.showFullScreen() if full else self.showNormal()
+        self.refresh_actions()
+
+    def toggle_second_window(self) -> None:
+        """Move the wall into a window of its own, or back."""
+        if self._wall_window is None:
+            other = _WallWindow(self)
+            other.setWindowTitle(f"{tr('Wall')} – Gloaming")
+            other.setLayout(column(self.wall_part, spacing=0))
+            other.resize(1280, 800)
+            for action in self.actions():
+                other.addAction(action)
+            self._wall_window = other
+            self.wall_home.hide()
+            other.show()
+        else:
+            other, self._wall_window = self._wall_window, None  # type: ignore[assignment]
+            layout = self.wall_home.layout()
+            assert layout is not None
+            layout.addWidget(self.wall_part)
+            self.wall_home.show()
+            other.hide()
+            other.deleteLater()
+        self.refresh_actions()
+
+    # --- what changed ---
+
+    def _document_changed(self) -> None:
+        session = self.document.session
+        if any(request not in {q.id for q in session.requests} for request, _ in self.results):
+            self.results = {key: value for key, value in self.results.items() if key[0] in {q.id for q in session.requests}}
+        begun = bool(session.clips or session.devices or session.scenes)
+        if begun and self.pages.currentWidget() is self.welcome:
+            self.pages.setCurrentIndex(0)
+        self.coverage_stack.setCurrentIndex(0 if session.scenes else 1)
+        self.thumbs.ask(self.document.folder, session.clips)
+        self.missing = ingest.missing_clips(session, self.document.folder)
+        self._clips_changed()
+        self._refresh_next()
+        self._title()
+        self.refresh_actions()
+
+    def clips_moved(self) -> None:
+        """Files were found again: open and look at them anew."""
+        for clip in self.document.session.clips:
+            self.thumbs.forget(clip.id)
+            self.stage.set_trouble(clip.id, None)
+        self.engine.set_clips(self.document.folder, ())
+        self._document_changed()
+
+    def _clips_changed(self) -> None:
+        self.engine.set_clips(self.document.folder, self.stage.clips)
+        self.wall_stack.setCurrentIndex(0 if self.stage.clips else 1)
+        self.wall.rebuild()
+        self.refresh_actions()
+
+    def _refresh_next(self) -> None:
+        steps = compute(self.document.session, trouble=self.stage.trouble, out_of_date=self.out_of_date(), missing=self.missing)
+        self.strip.set_steps(steps)
+
+    def out_of_date(self) -> set[str]:
+        """Return the ids of readings that no longer fit what they were made from."""
+        session = self.document.session
+        if self._stale is None or self._stale[0] is not session:
+            from viewer.tasks.session import out_of_date
+
+            self._stale = (session, out_of_date(session) if session.readings else set())
+        return self._stale[1]
+
+    def keep_results(self, results: Mapping[tuple[str, str], Any]) -> None:
+        """Keep results of this sitting for the plots."""
+        self.results.update(results)
+
+    def _title(self) -> None:
+        star = " •" if self.document.dirty else ""
+        self.setWindowTitle(f"{self.document.title}{star} – Gloaming")
+
+    def refresh_actions(self) -> None:
+        """Enable and check the actions as things stand."""
+        stage, session, acts = self.stage, self.document.session, self.actions_
+        kind = stage.chosen.kind
+        acts.enable(
+            {
+                "session": bool(session.clips),
+                "can_undo": self.document.history.can_undo,
+                "can_redo": self.document.history.can_redo,
+                "selection": bool(kind),
+                "override": stage.region is not None and bool(stage.region.overrides),
+                "scene": bool(stage.clips),
+                "pair": stage.pair is not None,
+                "clip": kind == "clip" and bool(stage.clips),
+                "clips": bool(session.clips),
+                "requests": bool(session.requests),
+                "tool": stage.tool != "select" and bool(stage.clips),
+                "jobs": bool(self.jobs.shown),
+            }
+        )
+        for look, ident in LOOKS.items():
+            acts[ident].setChecked(stage.look == look)
+        for ident in ("as_filmed", "neutral_grey", "brightness_matched", "false_luminance"):
+            acts[ident].setChecked(stage.rendering == ident)
+        acts["clipped_marks"].setChecked(stage.clipped_marks)
+        acts["circle_dim"].setChecked(stage.circle_dim)
+        acts["inset_linked"].setChecked(stage.magnifier)
+        acts["loop"].setChecked(self.player.looping)
+        acts["sound"].setChecked(self.sound.on)
+        for name in PARTS:
+            acts[f"fold_{name}"].setChecked(not self._part(name).isHidden())
+        acts["full_screen"].setChecked(self.isFullScreen())
+        acts["second_window"].setChecked(self._wall_window is not None)
+        for ident, action in acts.by_id.items():
+            if ident.startswith("tool_"):
+                action.setChecked(stage.tool == ident.removeprefix("tool_"))
+        undo, redo = self.document.history.undo_label, self.document.history.redo_label
+        acts["undo"].setText(tr("Undo: {label}", label=undo) if undo else tr("Undo"))
+        acts["redo"].setText(tr("Redo: {label}", label=redo) if redo else tr("Redo"))
+        self.bar.refresh()
+
+    # --- running actions ---
+
+    def run(self, ident: str) -> None:
+        """Do what an action says."""
+        function: Callable[[], None] | None = self._commands.get(ident)
+        if function is None:
+            raise KeyError(ident)
+        function()
+        self.refresh_actions()
+
+    def go_to_step(self, step: NextStep) -> None:
+        """Go to the place that settles a step."""
+        if step.scene and step.scene != self.stage.scene_id:
+            self.stage.show_scene(step.scene)
+        if step.select[0] == "clip":
+            self._clip_wanted(step.select[1])
+        if step.action:
+            self.run(step.action)
+
+    def _scene_wanted(self, scene: str) -> None:
+        self.stage.show_scene(scene)
+        self.stage.choose("scene", scene)
+
+    def _clip_wanted(self, ident: str) -> None:
+        clip = next((c for c in self.document.session.clips if c.id == ident), None)
+        if clip is not None:
+            self.stage.swap_take(clip)
+
+    def _add_to_cell(self, scene: str, device: str) -> None:
+        from viewer.app.views import ask
+
+        kinds = f"{tr('Recordings')} ({' '.join('*' + ending for ending in sorted(ingest.ENDINGS))})"
+        paths = ask.open_files(self, tr("Add clips"), self.document.folder, kinds)
+        if paths:
+            self.session_commands.add(paths, scene, device)
+
+    def _cell_menu(self, at: QPoint, scene: str, device: str) -> None:
+        menu = QMenu(self)
+        cell = self.coverage.grid.cells.get((scene, device))
+        for clip in cell.clips if cell else ():
+            menu.addAction(f"{tr('take {n}', n=clip.take)}: {clip.name}", partial(self._clip_wanted, clip.id))
+        if cell is not None:
+            menu.addSeparator()
+            menu.addAction(tr("Add clips…"), lambda: self._add_to_cell(scene, device))
+        elif scene:
+            self.stage.choose("scene", scene)
+        for ident in ("set_reference", "camera", "rename", "delete"):
+            menu.addAction(self.actions_[ident])
+        menu.exec(at)
+        menu.deleteLater()
+
+    def _clip_failed(self, clip_id: str, words: str) -> None:
+        entry = self.engine.clips.get(clip_id)
+        if entry is not None and entry.trouble:
+            self.stage.set_trouble(clip_id, words)
+        else:
+            self.say(words)
+
+    def _job_failed(self, job: Job, error: Exception) -> None:
+        self.trouble(f"{job.title}: {error_words(error)}")
+
+    def _pixel(self, clip: Clip | None, reading: Any) -> None:
+        self.transport.show_pixel(pixel_words(self.wall.name_of(clip), reading) if clip is not None else "")
+
+    def _nudged(self, clip_id: str, by_s: float) -> None:
+        from viewer.app.commands.timing import nudged
+
+        clip = self.document.session.clip(clip_id)
+        entry = self.engine.clips.get(clip_id)
+        if entry is not None and entry.index is not None and entry.index.interval_s:
+            step = entry.index.interval_s
+            by_s = round(by_s / step) * step if abs(by_s) >= step else by_s
+        self.document.edit(
+            nudged(self.document.session, clip_id, by_s, self.player.scene_time(clip, 0.0)), tr("Nudge {name}", name=clip.name)
+        )
+
+    def _loop_wanted(self, first: float, last: float) -> None:
+        from dataclasses import replace
+
+        scene = self.stage.scene
+        if scene is not None:
+            self.document.edit(
+                self.document.session.put(replace(scene, loop_in_s=round(first, 6), loop_out_s=round(last, 6))),
+                tr("Set the loop"),
+                merge="loop",
+            )
+
+    def wall_scopes(self) -> None:
+        """Ask for scopes only while they are looked at."""
+        on = self.readings_panel.tabs.currentWidget() is self.readings_panel.scopes
+        lead = self.stage.lead
+        self.wall.scopes_for = lead.id if on and lead is not None else None
+        self.wall.ask()
+
+    def show_reading(self, reading: StoredReading, clip_id: str) -> None:
+        """Take the wall to the frames and the region behind a number."""
+        session = self.document.session
+        request = session.request(reading.request)
+        clip = session.clip(clip_id)
+        if clip.scene != self.stage.scene_id or clip.id not in self.stage.clip_ids:
+            self.stage.swap_take(clip)
+        if request.first_s is not None:
+            self.player.pause()
+            self.player.go(request.first_s)
+        regions = [r for ids in request.regions.values() for r in session.regions if r.id in ids]
+        from viewer.app.model.table import region_words
+
+        named = [r for r in regions if r.name == region_words(session, request.id, reading.of)]
+        chosen = (named or regions)[:1]
+        if chosen:
+            self.stage.choose("region", chosen[0].id)
+            self._look_at(chosen[0].id, clip)
+
+    def _look_at(self, region_id: str, clip: Clip) -> None:
+        from viewer.app.model.geometry import View, apply, scale_of
+        from viewer.app.model.shapes import shape_of
+
+        region = self.document.session.region(region_id)
+        shape = shape_of(region, clip)
+        matrix = self.stage.placement(clip).to_deg
+        corners = shape.corners()
+        xs, ys = [c[0] for c in corners], [c[1] for c in corners]
+        x_deg, y_deg = apply(matrix, sum(xs) / len(xs), sum(ys) / len(ys))
+        extent = max(max(xs) - min(xs), max(ys) - min(ys), 40.0) * scale_of(matrix)
+        if self.wall.panes:
+            rect = self.wall.panes[0].picture_rect
+            scale = min(rect.width(), rect.height()) / (4.0 * extent)
+            self.stage.set_view(View(x_deg, y_deg, min(scale, 8 / scale_of(matrix))))
+
+    def toggle_sound(self) -> None:
+        """Sound on or off; says so when the system has none."""
+        words = self.sound.toggle(self.stage.lead, self.document)
+        if words:
+            self.say(words)
+
+    def open_manual(self, page: str = "") -> None:
+        """Open the manual at a page, or at that of what has the focus."""
+        from viewer.app.views.helping import Manual
+
+        self.show_dialog(Manual(self, page or "window"))
+
+    # --- dialogs and words ---
+
+    def show_dialog(self, dialog: QDialog) -> None:
+        """Show a dialog beside the window; one of a kind at a time."""
+        for other in list(self._dialogs):
+            if type(other) is type(dialog):
+                other.close()
+        self._dialogs.append(dialog)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.finished.connect(lambda _r: self._dialogs.remove(dialog) if dialog in self._dialogs else None)
+        dialog.show()
+
+    @property
+    def dialogs(self) -> list[QDialog]:
+        """The dialogs that are open."""
+        return list(self._dialogs)
+
+    def confirm_ingest(self, proposals: list[ingest.Proposal]) -> list[ingest.Proposal]:
+        """Let the user confirm what was guessed; an empty list if not."""
+        from viewer.app.views.ingest import IngestDialog
+
+        dialog = IngestDialog(self, self.document.session, proposals)
+        fine = dialog.exec() == QDialog.DialogCode.Accepted
+        found = dialog.proposals() if fine else []
+        dialog.deleteLater()
+        return found
+
+    def say(self, text: str) -> None:
+        """Show a short word for a few seconds."""
+        self._toast(text, 4000, "text")
+
+    def trouble(self, text: str) -> None:
+        """Show trouble, long enough to read."""
+        log.info("told: %s", text)
+        self._toast(text, 12000, "trouble")
+
+    def _toast(self, text: str, ms: int, kind: str) -> None:
+        look = theme.theme()
+        edge = theme.state_color("trouble").name() if kind == "trouble" else look.strong
+        self.toast.setStyleSheet(
+            f"#toast {{ background: {look.raised}; color: {look.text}; border: 1px solid {edge}; border-left: 4px solid {edge};"
+            f" border-radius: 4px; padding: 8px 12px; }}"
+        )
+        self.toast.setText(("⚠ " if kind == "trouble" else "") + text)
+        self.toast.setAccessibleName(text)
+        self.toast.setFixedWidth(min(560, max(220, self.width() - 64)))
+        self.toast.adjustSize()
+        self.toast.move((self.width() - self.toast.width()) // 2, self.height() - self.toast.height() - 24)
+        self.toast.show()
+        self.toast.raise_()
+        self._toast_timer.start(ms)
+
+    def apply_settings(self) -> None:
+        """Dress the window by the settings as they are now; another language needs a new window."""
+        app = QApplication.instance()
+        assert isinstance(app, QApplication)
+        theme.set_reduced_flicker(self.settings["reduced_flicker"])
+        theme.apply_theme(app, self.settings["theme"], text_percent=self.settings["text_percent"])
+        self.actions_.refresh_icons()
+        for part in (self.wall, self.transport):
+            part.theme_changed()
+        self.bar.theme_changed()
+        self.coverage.refresh()
+        self.lanes.refresh()
+        self.readings_panel.refresh()
+        self._refresh_next()
+        self.strip.steps = []
+        self._refresh_next()
+        self.settings.save()
+
+    # --- drops anywhere ---
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        paths = local_paths(event.mimeData().urls())
+        if paths:
+            event.acceptProposedAction()
+            self.session_commands.add(paths)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() == Qt.Key.Key_Escape:
+            if self.isFullScreen():
+                self.toggle_full_screen()
+            elif self.stage.tool != "select":
+                self.stage.set_tool("select")
+            else:
+                self.stage.choose()
+            return
+        super().keyPressEvent(event)
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.WindowStateChange and hasattr(self, "bar"):
+            self.refresh_actions()
+
+
+class _WallWindow(QWidget):
+    """The wall's own window; closing it brings the wall back."""
+
+    def __init__(self, window: MainWindow) -> None:
+        super().__init__(None)
+        self._home = window
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        if not self._home._closing and self._home._wall_window is self:
+            self._home.toggle_second_window()
+        event.accept()
+
+
+__all__ = ["PARTS", "MainWindow"]
