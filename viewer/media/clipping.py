@@ -1,7 +1,7 @@
 """Where a recording clips: found from the pictures themselves, channel by channel.
 
 A tinted picture clips in one channel first, so luma alone hides it.  Cameras clip at nominal white, at the end of the legal
-codes, or somewhere of their own: whatever was brighter is squeezed into a pile at one level with hardly anything above.
+codes, or somewhere of their own; the encoder then smears the flat top a little both ways.
 """
 
 from __future__ import annotations
@@ -11,34 +11,84 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-# A pile is looked for from here up; below, a second sign is asked for (another channel that still varies in it).
-SURE_FROM = 0.97
-SEARCH_FROM = 0.55
-# Pixels that make a pile, and the most that codec noise may widen it, as signal.
-LEAST_PIXELS = 12
-WIDEST = 0.02
+from viewer.cv import cv2
+
+# Signal above nominal white that codec ringing does not reach; how near to a level a pile lies.
+RINGING = 0.03
+NEAR = 0.02
+# A pile below nominal white is looked for from here up, and needs the second sign of `_own_level`.
+OWN_FROM = 0.6
+OWN_PIXELS = 60
+OWN_GAIN = 8.0
+# The most that codec noise may widen a level, as signal.
+WIDEST = 0.03
 
 
 @dataclass(frozen=True)
 class ClipLevels:
-    """Signal at or above which R', G', B' (and Y' of grey clips) count as clipped.
+    """Signal at or above which R', G', B' (of one-channel clips: Y') count as clipped.
 
-    `source` says how each was found: ``end of codes``, ``nominal white``, or ``pile``.
+    Parameters
+    ----------
+    red, green, blue : float
+        Levels.
+    spread : tuple of float
+        How far below its level each channel's flat top reaches through codec noise; pixels that touch a clipped one count
+        down to there.
+    source : tuple of str
+        How each level was found: ``nominal white``, ``end of codes`` or ``flat top``.
     """
 
     red: float
     green: float
     blue: float
+    spread: tuple[float, float, float] = (0.0, 0.0, 0.0)
     source: tuple[str, str, str] = ("end of codes", "end of codes", "end of codes")
-
-    @property
-    def luma(self) -> float:
-        """Level for one-channel clips."""
-        return self.green
 
     def as_tuple(self) -> tuple[float, float, float]:
         """Levels of R', G', B'."""
         return self.red, self.green, self.blue
+
+    def mask(self, signal: NDArray[np.float32]) -> NDArray[np.bool_]:
+        """Return which pixels of a signal (h, w, channels) are clipped."""
+        sure = np.zeros(signal.shape[:2], dtype=bool)
+        maybe = np.zeros(signal.shape[:2], dtype=bool)
+        for channel in range(signal.shape[2]):
+            at = 1 if signal.shape[2] == 1 else channel
+            level = np.float32(self.as_tuple()[at])
+            values = signal[..., channel]
+            over = values >= level
+            if over.any():
+                sure |= over
+                if self.spread[at] > 0:
+                    maybe |= values >= level - np.float32(self.spread[at])
+        return grown(sure, maybe) if maybe.any() else sure
+
+    def to_list(self) -> list[object]:
+        """Return plain data."""
+        return [*self.as_tuple(), *self.spread, *self.source]
+
+
+def levels_from(record: object) -> ClipLevels | None:
+    """Return levels of `ClipLevels.to_list`, None if damaged."""
+    if not isinstance(record, list) or len(record) != 9:
+        return None
+    try:
+        numbers = [float(value) for value in record[:6]]
+    except (TypeError, ValueError):
+        return None
+    texts = [str(value) for value in record[6:]]
+    return ClipLevels(numbers[0], numbers[1], numbers[2], (numbers[3], numbers[4], numbers[5]), (texts[0], texts[1], texts[2]))
+
+
+def grown(sure: NDArray[np.bool_], maybe: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the pixels of `sure`, and those of `maybe` connected to one of them."""
+    both = (sure | maybe).astype(np.uint8)
+    _, labels = cv2.connectedComponents(both, connectivity=8)
+    keep = np.zeros(int(labels.max()) + 1, dtype=bool)
+    keep[np.unique(labels[sure])] = True
+    keep[0] = False
+    return np.asarray(keep[labels])
 
 
 def end_of_codes(bits: int, code_range: str) -> float:
@@ -67,93 +117,95 @@ def find_levels(samples: list[NDArray[np.float32]], bits: int, code_range: str) 
 
     Notes
     -----
-    Per channel, in this order: (1) a pile at the top of the populated range: more pixels within a narrow band than just
-    below it, hardly any above, at or above 97 % signal, or lower if another channel still varies inside it; (2) nothing above
-    nominal white was seen: nominal white; (3) the end of the legal codes.
+    Per channel.  If much lies beyond nominal white and codec ringing, the camera uses the codes up to their end, and clips
+    there.  Otherwise nominal white is the limit.  A flat top lower down is believed only if another channel goes on changing
+    across it: an evenly lit patch of one colour would look the same otherwise.
     """
-    step = code_step(bits, code_range)
-    end = end_of_codes(bits, code_range)
-    pixels = [picture.reshape(-1, picture.shape[-1]) for picture in samples]
-    joined = np.concatenate(pixels) if pixels else np.zeros((0, 1), dtype=np.float32)
-    levels, sources = [], []
-    for channel in range(joined.shape[1]):
-        level, source = _one(joined, channel, step, end)
-        levels.append(level)
-        sources.append(source)
-    if len(levels) == 1:
-        levels, sources = levels * 3, sources * 3
-    return ClipLevels(levels[0], levels[1], levels[2], (sources[0], sources[1], sources[2]))
+    step, end = code_step(bits, code_range), end_of_codes(bits, code_range)
+    channels = samples[0].shape[-1] if samples else 1
+    found = [_one(samples, channel, step, end) for channel in range(channels)]
+    red, green, blue = found if channels == 3 else [found[0]] * 3
+    return ClipLevels(red[0], green[0], blue[0], (red[1], green[1], blue[1]), (red[2], green[2], blue[2]))
 
 
-def _one(joined: NDArray[np.float32], channel: int, step: float, end: float) -> tuple[float, str]:
-    values = joined[:, channel]
-    pile = _pile(joined, channel, step)
-    if pile is not None:
-        return min(pile, end), "pile"
-    above = int(np.count_nonzero(values > 1.0 + max(2.5 * step, 0.012)))
-    if end > 1.0 and above < max(20, 2e-5 * len(values)):
-        return 1.0 - 0.75 * step, "nominal white"
-    return end, "end of codes"
+def _one(samples: list[NDArray[np.float32]], channel: int, step: float, end: float) -> tuple[float, float, str]:
+    """Level, spread and source of one channel."""
+    values = np.concatenate([picture[..., channel].ravel() for picture in samples]) if samples else np.zeros(0, np.float32)
+    white = 1.0 - 0.75 * step
+    if end <= 1.0:
+        level, source = min(white, end), "end of codes"
+    else:
+        beyond = np.count_nonzero(values > 1.0 + RINGING)
+        pile = np.count_nonzero(np.abs(values - 1.0) <= NEAR)
+        if beyond > max(8, 0.25 * pile):
+            level, source = _near_end(values, end), "end of codes"
+        else:
+            level, source = white, "nominal white"
+    own = _own_level(samples, channel, values, min(level, 1.0), step)
+    if own is not None:
+        level, source = own, "flat top"
+    return level, _spread(values, level, step), source
 
 
-def _pile(joined: NDArray[np.float32], channel: int, step: float) -> float | None:
-    """Return the threshold of a pile at the top of a channel, or None."""
-    values = joined[:, channel]
-    values = values[values > SEARCH_FROM]
-    if len(values) < LEAST_PIXELS:
+def _near_end(values: NDArray[np.float32], end: float) -> float:
+    """Return the level of a pile just below the end of the codes, else the end."""
+    top = values[values > end - 3 * NEAR / 2]
+    if len(top) < 30:
+        return end
+    counts, edges = np.histogram(top, np.linspace(end - 3 * NEAR / 2, end + NEAR, 36))
+    best = int(np.argmax(np.convolve(counts, np.ones(5), mode="same")))
+    mode = float(edges[best] + edges[best + 1]) / 2
+    inside = np.count_nonzero(np.abs(top - mode) <= 0.006)
+    if mode >= end - NEAR and inside > 0.6 * len(top):
+        return min(end, mode - 0.002)
+    return end
+
+
+def _spread(values: NDArray[np.float32], level: float, step: float) -> float:
+    """How far below its level a flat top reaches: about as far as codec noise lifts pixels above it, where no light is."""
+    over = values[(values > level + step) & (values < level + 2 * WIDEST)] - level
+    lift = float(np.percentile(over, 80)) if len(over) >= 12 else 0.0
+    return float(min(max(2.5 * lift, 1.5 * step), WIDEST))
+
+
+def _own_level(
+    samples: list[NDArray[np.float32]], channel: int, values: NDArray[np.float32], limit: float, step: float
+) -> float | None:
+    """Return a level below nominal white at which a channel is flat while another goes on changing, or None."""
+    if samples and samples[0].shape[-1] < 3:
         return None
-    width = min(max(step, 1 / 512), WIDEST / 2)
-    bins = np.bincount(((values - SEARCH_FROM) / width).astype(np.int64), minlength=8)
-    # Highest bin that stands out from all above it together.
-    above = np.concatenate([np.cumsum(bins[::-1])[::-1][1:], [0]])
-    window = bins + np.concatenate([bins[1:], [0]])
-    best = int(np.argmax(np.where(window > 0, window * (above < 0.6 * window + 1), 0)[-_reach(bins, width) :]))
-    best += len(bins) - min(_reach(bins, width), len(bins))
-    low = SEARCH_FROM + best * width
-    inside = values[(values >= low) & (values < low + 2 * width)]
-    if len(inside) < LEAST_PIXELS:
+    top = values[values > OWN_FROM]
+    if len(top) < OWN_PIXELS:
         return None
-    mode = float(np.median(inside))
-    if not _squeezed(values, mode, width):
+    ceiling = float(np.percentile(top, 99.8)) if len(top) > 2000 else float(np.sort(top)[-max(2, len(top) // 500)])
+    width = max(2 * step, 0.006)
+    edges = np.arange(ceiling - 8 * width, ceiling + 2 * width, width / 2)
+    counts, _ = np.histogram(top, edges)
+    best = int(np.argmax(counts[:-1] + counts[1:]))
+    mode = float(edges[best + 1])
+    if mode > limit - NEAR or np.count_nonzero(top > mode + NEAR) > 0.1 * np.count_nonzero(np.abs(top - mode) <= width):
         return None
-    spread = _spread(values, mode, step)
-    if mode < SURE_FROM and not _others_vary(joined, channel, mode, spread):
-        return None
-    return mode - spread
+    return mode - width if _others_go_on(samples, channel, mode, width) else None
 
 
-def _reach(bins: NDArray[np.int64], width: float) -> int:
-    """How many bins from the top of the populated range down a pile is looked for (8 % of signal)."""
-    filled = np.flatnonzero(bins)
-    return len(bins) - int(filled[-1]) + round(0.08 / width) if len(filled) else len(bins)
+def _others_go_on(samples: list[NDArray[np.float32]], channel: int, mode: float, width: float) -> bool:
+    """Whether, inside the flat top, another channel still changes from pixel to pixel far more than this one does."""
+    flat_own = flat_other = lit_own = lit_other = 0.0
+    count = 0
+    for picture in samples:
+        steps = np.abs(np.diff(picture, axis=1))
+        left, right = picture[:, :-1, channel], picture[:, 1:, channel]
+        flat = (np.abs(left - mode) <= width) & (np.abs(right - mode) <= width)
+        lit = (left > 0.3) & (left < mode - 4 * width) & (steps[..., channel] > 2 * width)
+        other = steps[..., [n for n in range(3) if n != channel]].max(axis=-1)
+        count += int(np.count_nonzero(flat & (other > 3 * width)))
+        flat_own += float(steps[..., channel][flat].sum())
+        flat_other += float(other[flat].sum())
+        lit_own += float(steps[..., channel][lit].sum())
+        lit_other += float(other[lit].sum())
+    if count < OWN_PIXELS or not lit_own or not flat_own:
+        return False
+    return flat_other / flat_own > OWN_GAIN * max(lit_other / lit_own, 0.2)
 
 
-def _squeezed(values: NDArray[np.float32], mode: float, width: float) -> bool:
-    """Whether the band about the mode holds more than the bands below, and few pixels lie above."""
-    band = max(3 * width, 0.006)
-    here = np.count_nonzero(np.abs(values - mode) <= band)
-    below = [np.count_nonzero((values < mode - band * k) & (values >= mode - band * (k + 2))) for k in (1, 3, 5)]
-    over = np.count_nonzero(values > mode + WIDEST)
-    return bool(here > 2.0 * np.median(below) and over < 0.15 * here)
-
-
-def _spread(values: NDArray[np.float32], mode: float, step: float) -> float:
-    """How far below its level a pile reaches: as far as codec noise lifts pixels above it, where nothing real can be."""
-    over = values[values > mode] - mode
-    lift = float(np.percentile(over, 80)) if len(over) > 4 else 0.0
-    return float(np.clip(1.6 * lift, 1.25 * step, WIDEST))
-
-
-def _others_vary(joined: NDArray[np.float32], channel: int, mode: float, spread: float) -> bool:
-    """Whether another channel differs by more than a tenth inside the pile: one even colour would not do that."""
-    inside = joined[np.abs(joined[:, channel] - mode) <= spread]
-    for other in range(joined.shape[1]):
-        if other == channel or len(inside) < 4 * LEAST_PIXELS:
-            continue
-        low, mid, high = np.percentile(inside[:, other], [10, 50, 90])
-        if high - low > max(0.1 * mid, 6 * spread, 0.03):
-            return True
-    return False
-
-
-__all__ = ["ClipLevels", "code_step", "end_of_codes", "find_levels"]
+__all__ = ["ClipLevels", "code_step", "end_of_codes", "find_levels", "grown", "levels_from"]

@@ -135,7 +135,7 @@ class Frame:
         """Return linear R, G, B of a rectangle, (h, w, 3)."""
         signal = self.signal(rect)
         light = self._setting.linearise(signal)
-        clipped = self._clipped(signal)
+        clipped = self._setting.levels.mask(signal)
         if light.shape[2] == 1:
             light = np.repeat(light, 3, axis=2)
         turn = self._setting.orientation.apply
@@ -165,7 +165,7 @@ class Frame:
             return tint.luminance(self, rect)
         signal = self.signal(rect)
         light = self._setting.linearise(signal)
-        clipped = self._clipped(signal)
+        clipped = self._setting.levels.mask(signal)
         if light.shape[2] == 1:
             mixed = light[..., 0]
         else:
@@ -196,12 +196,6 @@ class Frame:
         blue = planes.upsample(self.plane(1), box, layout.step_x, layout.step_y, s.siting)
         red = planes.upsample(self.plane(2), box, layout.step_x, layout.step_y, s.siting)
         return s.linearise.ycc_signal(first, blue, red)
-
-    def _clipped(self, signal: NDArray[np.float32]) -> NDArray[np.bool_]:
-        levels = self._setting.levels
-        if signal.shape[2] == 1:
-            return np.asarray(signal[..., 0] >= levels.luma)
-        return np.asarray((signal[..., 0] >= levels.red) | (signal[..., 1] >= levels.green) | (signal[..., 2] >= levels.blue))
 
 
 def weights_of(spec: LightSpec) -> tuple[float, float, float]:

@@ -16,7 +16,7 @@ from viewer.errors import Cancelled as Stopped
 from viewer.errors import SeekError, UsageError
 from viewer.media import cache, describe, planes
 from viewer.media.audio import Sound, join_sounds, read_sound
-from viewer.media.clipping import ClipLevels, find_levels
+from viewer.media.clipping import ClipLevels, find_levels, levels_from
 from viewer.media.decoder import Decoder, default_threads
 from viewer.media.frame import Frame, Setting, weights_of
 from viewer.media.index import Cancelled, FrameIndex, Progress
@@ -213,13 +213,11 @@ class ClipReader:
         """Return the signal above which pixels count as clipped, found from a few key pictures spread over the clip."""
         if self._levels is None:
             spec = self._setting.spec
-            key = f"levels:3:{self._sha256}:{spec.range}:{spec.matrix}:{spec.bits}"
-            known = cache.load_json(key)
-            if isinstance(known, list) and len(known) == 6:
-                self._levels = ClipLevels(known[0], known[1], known[2], (known[3], known[4], known[5]))
-            else:
+            key = f"levels:6:{self._sha256}:{spec.range}:{spec.matrix}:{spec.bits}"
+            self._levels = levels_from(cache.load_json(key))
+            if self._levels is None:
                 self._levels = find_levels(self._samples(), spec.bits, spec.range)
-                cache.store_json(key, [*self._levels.as_tuple(), *self._levels.source])
+                cache.store_json(key, self._levels.to_list())
         return self._levels
 
     def _samples(self) -> list[Any]:
