@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.errors import Cancelled
-from viewer.measure.flicker_evidence import FRAME_PERIODS, CellMap, Evidence, weigh_evidence
+from viewer.measure.flicker_evidence import FRAME_PERIODS, CellMap, Evidence, cell_map, weigh_evidence
 from viewer.measure.flicker_fit import Sheet, Wave, fit_wave, frame_trust, smooth_basis
 from viewer.measure.flicker_rows import Relative, inverse_variance
 from viewer.measure.flicker_search import Peak, Plane, alias_grid, find_peaks, search_plane
@@ -226,7 +226,7 @@ def reweigh(data: Relative, line: Line, *, inside: bool) -> Floats:
     weight = inverse_variance(rest, np.where(lit, np.minimum(data.scene / bright, 1.0), 0.0))
     if inside:
         share = share_map(line, data.weight.shape)
-        top = float(np.quantile(share[lit], 0.9))
+        top = float(np.quantile(share[lit], 0.97))
         kept = np.where(share > 0.4 * top, weight, 0.0)
         if (kept.sum(axis=1) > 0).sum() >= 8:
             weight = kept
@@ -348,6 +348,27 @@ def track(sheet: Sheet, wave: Wave, *, width_s: float = 0.12) -> tuple[Sheet, fl
     return replace(sheet, wander=phase - np.polyval(slope, t)), float(slope[0] / (2.0 * np.pi))
 
 
+def _local(data: Relative, doubtful: list[tuple[Wave, Evidence]], sheet: Sheet, fold_hz: float, least: float) -> _Best | None:
+    """Return a line that shows only in part of the picture: there it must convince, more strictly than elsewhere."""
+    best: _Best | None = None
+    for wave, evidence in doubtful:
+        if evidence.time < 0.95 or evidence.strength < 8.0 or wave.amplitude > LARGEST_AMPLITUDE or abs(wave.g_hz) < 1.0:
+            continue
+        line = Line(wave, evidence, cell_map(data, sheet, wave), Peak(abs(wave.g_hz), wave.q, 0.0, 0), sheet)
+        part = replace(data, weight=reweigh(data, line, inside=True))
+        shown = (part.weight > 0).any(axis=1)
+        if shown.sum() < 16 or np.mean(part.weight > 0) > 0.7 * np.mean(data.weight > 0):
+            continue
+        own = sheet_of(steadied(part, line))
+        again = settle(own, fit_wave(own, wave.g_hz, wave.q, rounds=7), fold_hz)
+        inside, _ = weigh_evidence(part, own, again)
+        strict = inside.strength > 15.0 and inside.mirror < 0.35 and inside.time > 0.97 and inside.lone > 0.3
+        good = strict and convincing(inside, again, frame_rate=data.clock.rate)
+        if good and again.amplitude > max(least, 0.005) and (best is None or again.amplitude > best[0]):
+            best = (again.amplitude, line.peak, again, None)
+    return best
+
+
 def _wandering(
     data: Relative, sheet: Sheet, doubtful: list[tuple[Wave, Evidence]], fold_hz: float, least: float
 ) -> _Best | None:
@@ -381,11 +402,17 @@ def strongest(data: Relative, plane: Plane, fold_hz: float, *, least: float) -> 
         elif wave.amplitude > least and (best is None or wave.amplitude > best[0]):
             best = (wave.amplitude, peak, wave, None)
     if best is None:
+        best = _local(data, doubtful, sheet, fold_hz, least)
+    if best is None:
         best = _wandering(data, sheet, doubtful, fold_hz, least)
     if best is None:
         return None, doubtful
     line = _finish(data, best[1], best[2], fold_hz, best[3])
-    if convincing(line.evidence, line.wave, frame_rate=data.clock.rate):
+    evidence = line.evidence
+    if line.sheet_weight is not None:
+        # a line of part of the picture is judged there
+        evidence, _ = weigh_evidence(replace(data, weight=line.sheet_weight), line.sheet, line.wave)
+    if convincing(evidence, line.wave, frame_rate=data.clock.rate):
         return line, doubtful
     doubtful.append((line.wave, line.evidence))
     return None, doubtful
@@ -474,7 +501,8 @@ def _same(a: Wave, b: Wave, fold_hz: float) -> bool:
         gap = a.g_hz - sign * b.g_hz
         if np.isfinite(fold_hz):
             gap -= round(gap / fold_hz) * fold_hz
-        if abs(gap) < 0.3 and abs(a.q - sign * b.q) < 1.0:
+        # one alias is one line: what is left at it after division is what the model missed
+        if abs(gap) < 0.05 + 4.0 * (a.sigma_hz + b.sigma_hz) or (abs(gap) < 0.3 and abs(a.q - sign * b.q) < 1.0):
             return True
     return False
 

@@ -58,7 +58,7 @@ def place_of(data: Relative, sheet: Sheet, wave: Wave, *, parts: int = 12, bits_
     share = np.where(known, share, np.nan)
     if known.sum() < 4:
         return Place(share, light, float("nan"), float("nan"), 1.0, "unknown", "too few places could be compared")
-    top = float(np.quantile(share[known], 0.9))
+    top = float(np.quantile(share[known], 0.97))
     relative = share / top
     everywhere = float(np.mean(relative[known] > 0.5))
     quiet = float(np.mean(relative[known] < 0.25))

@@ -89,7 +89,7 @@ def _floor(power: Floats) -> Floats:
     per_alias = np.maximum(per_alias, 1e-3 * np.median(per_alias) + 1e-30)
     shape = np.median(power / per_alias, axis=0, keepdims=True) / np.log(2.0)
     # the same for both directions: what merely stands and shakes has no direction
-    return np.asarray(per_alias * np.maximum(shape, np.roll(shape[:, ::-1], 1, axis=1)))
+    return np.asarray(np.maximum(per_alias * np.maximum(shape, np.roll(shape[:, ::-1], 1, axis=1)), 1e-30))
 
 
 def search_plane(data: Relative, *, groups: int = 6) -> Plane:
@@ -114,7 +114,7 @@ def search_plane(data: Relative, *, groups: int = 6) -> Plane:
         spectrum = _spectrum(centred(mean, total) * total, data.clock, g_hz, padded)
         power = np.square(np.abs(spectrum)).astype(float)
         # without exact aliases every strong wave shows its spacing at all frequencies: only one level for all is fair
-        floor = _floor(power) if data.clock.comb_hz is not None else np.median(power) / np.log(2.0)
+        floor = _floor(power) if data.clock.comb_hz is not None else np.median(power) / np.log(2.0) + 1e-30
         over = power / floor
         size = 2.0 * np.sqrt(power) / (total.sum() * data.x.shape[0])
         if height is None or amplitude is None or group is None:
@@ -141,9 +141,16 @@ def find_peaks(plane: Plane, *, count: int = 10, least: float = 12.0, duration_s
     near_q = max(1, round(2.5 / (plane.q[1] - plane.q[0])))
     for _ in range(count):
         i, j = np.unravel_index(int(np.argmax(height)), height.shape)
-        if height[i, j] < least:
+        top = height[i, j]
+        if top < least:
             break
-        peaks.append(Peak(float(plane.g_hz[i]), float(plane.q[j]), float(height[i, j]), int(plane.group[i, j])))
+        # the floor rises at a strong line's own alias, so its shoulders may stand higher over theirs: climb to the line itself
+        rows = slice(max(0, i - near_g), i + near_g + 1)
+        columns = slice(max(0, j - near_q), j + near_q + 1)
+        beside = np.where(height[rows, columns] > 0.0, plane.amplitude[rows, columns], 0.0)
+        di, dj = np.unravel_index(int(np.argmax(beside)), beside.shape)
+        i, j = rows.start + di, columns.start + dj
+        peaks.append(Peak(float(plane.g_hz[i]), float(plane.q[j]), float(top), int(plane.group[i, j])))
         height[max(0, i - near_g) : i + near_g + 1, max(0, j - near_q) : j + near_q + 1] = 0.0
     return peaks
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from viewer.align.circle import fit_field_circle
 from viewer.errors import RegionError, UsageError
 from viewer.measure import flicker as measure
 from viewer.measure.flicker_planner import Plan
@@ -19,10 +20,14 @@ from viewer.measure.regions import Rect
 from viewer.tasks.document import Result
 
 if TYPE_CHECKING:
+    from viewer.media.frame import Light
     from viewer.media.reader import ClipReader
 
 DIRECTIONS = ("down", "up", "left", "right")
 BLOCKS = 16
+SCOUTED = 8
+"""Frames whose mean shows where the field ends."""
+FIELD_EDGE = 0.97
 MOST_FRAMES = 1800
 METHOD = "joint least squares of still scene, frame gain and travelling wave over rows and frames"
 
@@ -54,11 +59,42 @@ def stored_direction(clip: ClipReader) -> str:
     return "up" if turn.flip_y else "down"
 
 
+@dataclass(frozen=True)
+class FieldMask:
+    """Where the eyepiece image is, and the light that the camera records where there is none.
+
+    `inside` is of the shape of the picture; None where no round field was found.
+    """
+
+    inside: NDArray[np.bool_] | None
+    black: float
+
+
+def field_mask(mean: NDArray[np.float32]) -> FieldMask:
+    """Return the field of a mean picture: the round edge of the eyepiece, else all of it with black from dark, even corners."""
+    rows, cols = mean.shape
+    circle = fit_field_circle(mean)
+    if circle is not None:
+        y, x = np.ogrid[:rows, :cols]
+        distance = np.hypot(x - circle.cx, y - circle.cy)
+        inside = distance < FIELD_EDGE * circle.radius
+        outside = distance > 1.06 * circle.radius
+        if inside.mean() > 0.05:
+            lit = float(np.quantile(mean[inside], 0.95))
+            black = float(np.median(mean[outside])) if outside.mean() > 0.01 else 0.0
+            return FieldMask(inside, black if black < 0.1 * lit else 0.0)
+    h, w = max(2, rows // 16), max(2, cols // 16)
+    corners = [float(np.median(mean[a, b])) for a in (slice(0, h), slice(-h, None)) for b in (slice(0, w), slice(-w, None))]
+    bright = float(np.quantile(mean, 0.95))
+    even = max(corners) < 0.02 * bright and max(corners) - min(corners) < 0.5 * max(abs(np.median(corners)), 1e-4)
+    return FieldMask(None, float(np.median(corners)) if even else 0.0)
+
+
 class _Strips:
     """Collects the rows of one rectangle, first-read row first, in blocks across."""
 
-    def __init__(self, rect: Rect, direction: str, width: int, height: int) -> None:
-        self.rect, self.direction = rect, direction
+    def __init__(self, rect: Rect, direction: str, width: int, height: int, mask: FieldMask) -> None:
+        self.rect, self.direction, self.mask = rect, direction, mask
         self.along = rect.h if direction in ("down", "up") else rect.w
         across = rect.w if direction in ("down", "up") else rect.h
         self.blocks = max(1, min(BLOCKS, across // 4))
@@ -66,37 +102,43 @@ class _Strips:
         self.delivered = float(height if direction in ("down", "up") else width)
         self.frames: list[NDArray[np.float32]] = []
         self.ever: NDArray[np.bool_] | None = None
+        inside = np.ones((rect.h, rect.w), bool) if mask.inside is None else mask.inside[rect.slices]
+        self.inside = np.ascontiguousarray(self._turn(inside))
+        self.count = self._sums(self.inside.astype(np.float32))
 
-    def turned(self, picture: NDArray[Any]) -> NDArray[Any]:
-        """Return the rectangle of a whole picture with the readout running down."""
-        rows, columns = self.rect.slices
-        part = picture[rows, columns]
+    def _turn(self, part: NDArray[Any]) -> NDArray[Any]:
+        """Return a part of the upright picture with the readout running down."""
         if self.direction in ("left", "right"):
             part = part.T
         return part[::-1] if self.direction in ("up", "left") else part
 
+    def _sums(self, turned: NDArray[Any]) -> NDArray[np.float32]:
+        return np.asarray(np.add.reduceat(turned, self.edges[:-1], axis=1, dtype=np.float32), np.float32)
+
     def add(self, light: NDArray[np.float32], clipped: NDArray[np.bool_]) -> None:
         """Take a whole picture."""
-        part = self.turned(light)
-        sums = np.add.reduceat(part, self.edges[:-1], axis=1, dtype=np.float32)
-        self.frames.append(np.asarray(sums / np.diff(self.edges), np.float32))
-        hit = self.turned(clipped)
+        part = self._turn(light[self.rect.slices])
+        sums = self._sums(part if self.mask.inside is None else part * self.inside)
+        self.frames.append(np.asarray(sums / np.maximum(self.count, 1.0) - self.mask.black, np.float32))
+        hit = self._turn(clipped[self.rect.slices])
         self.ever = hit.copy() if self.ever is None else self.ever | hit
+
+    def _clipped(self) -> NDArray[np.float32]:
+        """Return the share of pixels that clip at some time, per row and block."""
+        assert self.ever is not None
+        return np.asarray(self._sums((self.ever & self.inside).astype(np.float32)) / np.maximum(self.count, 1.0), np.float32)
 
     def rows(self, clock: Clock, keep: NDArray[np.bool_]) -> RowLight:
         """Return what was collected."""
         light = np.stack(self.frames)[keep]
-        assert self.ever is not None
-        share = np.add.reduceat(self.ever.astype(np.float32), self.edges[:-1], axis=1) / np.diff(self.edges)
-        return RowLight(clock, light, share < 0.02, self.delivered)
+        usable = (self._clipped() < 0.02) & (self.count >= 0.3 * np.diff(self.edges))
+        return RowLight(clock, light, usable, self.delivered)
 
     def clipped_share(self) -> float:
         """Return the part of the lit rectangle that clips at some time."""
-        assert self.ever is not None
         mean = np.mean(self.frames, axis=0)
-        lit = mean > 0.02 * max(float(mean.max()), 1e-9)
-        share = np.add.reduceat(self.ever.astype(np.float32), self.edges[:-1], axis=1) / np.diff(self.edges)
-        return float(share[lit].mean()) if lit.any() else 0.0
+        lit = (mean > 0.02 * max(float(mean.max()), 1e-9)) & (self.count > 0)
+        return float(self._clipped()[lit].mean()) if lit.any() else 0.0
 
 
 def gather(
@@ -139,13 +181,10 @@ def gather(
     way = direction or stored_direction(clip)
     field_rect = Rect(0, 0, info.width, info.height)
     rect = field_rect if region is None else region.check(info.width, info.height, where=info.path.name)
-    strips = [_Strips(rect, way, info.width, info.height)]
-    if strips[0].along < 16:
-        raise RegionError(
-            f"region {rect} has {strips[0].along} rows along the readout; at least 16 are needed.", where=info.path.name
-        )
-    if whole and rect != field_rect:
-        strips.append(_Strips(field_rect, way, info.width, info.height))
+    along = rect.h if way in ("down", "up") else rect.w
+    if along < 16:
+        raise RegionError(f"region {rect} has {along} rows along the readout; at least 16 are needed.", where=info.path.name)
+    rects = [rect, field_rect] if whole and rect != field_rect else [rect]
     start, stop = frames
     end = min(len(clip), len(clip) if stop is None else stop)
     warnings: list[str] = []
@@ -154,13 +193,32 @@ def gather(
         warnings.append(f"Only the first {MOST_FRAMES} of {end - start} frames were used.")
         end = start + MOST_FRAMES
     numbers = []
+    strips: list[_Strips] = []
+    held: list[Light] = []
+
+    def begin() -> None:
+        mask = field_mask(np.mean([one.light for one in held], axis=0, dtype=np.float32))
+        strips.extend(_Strips(each, way, info.width, info.height, mask) for each in rects)
+        for strip in strips:
+            for one in held:
+                strip.add(one.light, one.clipped)
+        held.clear()
+
     for frame in clip.frames(start, end, progress=progress, cancelled=cancelled):
         light = frame.luminance()
-        for strip in strips:
-            strip.add(light.light, light.clipped)
         numbers.append(frame.number)
         if frame.damaged:
             flags |= Flag.DAMAGED
+        if strips:
+            for strip in strips:
+                strip.add(light.light, light.clipped)
+            continue
+        # the field's edge is needed before anything is summed
+        held.append(light)
+        if len(held) == SCOUTED:
+            begin()
+    if held:
+        begin()
     if len(numbers) < 3:
         raise UsageError(
             f"{len(numbers)} frames are too few to see anything pulse.", where=info.path.name, hint="Film 4 s or more."
@@ -509,4 +567,15 @@ def plan_result(plan: Plan) -> Result:
     )
 
 
-__all__ = ["DIRECTIONS", "Gathered", "codec_limit", "gather", "measure_flicker", "plan_result", "spectrum", "stored_direction"]
+__all__ = [
+    "DIRECTIONS",
+    "FieldMask",
+    "Gathered",
+    "codec_limit",
+    "field_mask",
+    "gather",
+    "measure_flicker",
+    "plan_result",
+    "spectrum",
+    "stored_direction",
+]
