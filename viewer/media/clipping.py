@@ -155,9 +155,9 @@ def _near_end(values: NDArray[np.float32], end: float) -> float:
     counts, edges = np.histogram(top, np.linspace(end - 3 * NEAR / 2, end + NEAR, 36))
     best = int(np.argmax(np.convolve(counts, np.ones(5), mode="same")))
     mode = float(edges[best] + edges[best + 1]) / 2
-    inside = np.count_nonzero(np.abs(top - mode) <= 0.006)
-    if mode >= end - NEAR and inside > 0.6 * len(top):
-        return min(end, mode - 0.002)
+    for reach in (0.006, 0.014):
+        if mode >= end - NEAR and np.count_nonzero(np.abs(top - mode) <= reach) > 0.6 * len(top):
+            return min(end, mode - reach / 2)
     return end
 
 

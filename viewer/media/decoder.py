@@ -15,6 +15,8 @@ from viewer.errors import MediaError, SeekError
 from viewer.media.index import FrameIndex
 from viewer.media.source import MAX_PIXELS, open_container, translated, video_stream
 
+# A damaged picture must be an error: concealed ones would pass for right.
+OPTIONS = {"max_pixels": str(MAX_PIXELS), "err_detect": "explode"}
 # Errors of single packets: the picture is lost, the clip goes on.
 PACKET_ERRORS = (av.error.FFmpegError, EOFError)
 
@@ -42,7 +44,7 @@ class Decoder:
             self.context = self.stream.codec_context
             self.context.thread_count = threads
             self.context.thread_type = "FRAME" if threads > 1 else "SLICE"
-            self.context.options = {"max_pixels": str(MAX_PIXELS)}
+            self.context.options = dict(OPTIONS)
         except BaseException:
             self.container.close()
             raise
@@ -62,7 +64,7 @@ class Decoder:
     def run(self) -> Iterator[tuple[Any, bool]]:
         """Yield (picture, damaged) from the present place to the end.
 
-        After an error every picture up to the next key packet counts as damaged: it may rest on what was lost.
+        After an error every picture up to the next key picture counts as damaged: it may rest on what was lost.
         """
         if self._packets is None:
             self._packets = self.container.demux(self.stream)
@@ -105,8 +107,6 @@ class Decoder:
         return bool(self._pending)
 
     def _decode(self, packet: Any) -> None:
-        if packet is not None and packet.is_keyframe and self.suspect:
-            self.suspect = False
         try:
             pictures = self.context.decode(packet)
         except PACKET_ERRORS:
@@ -114,6 +114,8 @@ class Decoder:
             self.suspect = True
             return
         for picture in pictures:
+            if picture.key_frame:
+                self.suspect = False
             self._pending.append((picture, self.suspect or bool(picture.is_corrupt)))
 
     def start_at_key(self, key: int, wanted: int) -> None:
@@ -167,7 +169,7 @@ class Decoder:
         self.stream = video_stream(self.container, self.path)
         self.context = self.stream.codec_context
         self.context.thread_count, self.context.thread_type = threads, kind
-        self.context.options = {"max_pixels": str(MAX_PIXELS)}
+        self.context.options = dict(OPTIONS)
         self._pending, self._drained, self.suspect, self._last_pts = [], False, False, None
 
     def exact(self, index: FrameIndex, number: int) -> tuple[Any, bool]:

@@ -343,7 +343,7 @@ class Lane:
         """Return the picture on show at a scene time; the first or last outside the clip."""
         assert self.clip is not None
         times = self.clip.index.times_s
-        slack = min(0.0005, 0.25 * self.clip.index.interval_s) if self.clip.index.interval_s else 0.0
+        slack = min(0.00051, 0.25 * self.clip.index.interval_s) if self.clip.index.interval_s else 0.0
         place = int(np.searchsorted(times, self.to_clip(scene_s) + slack, side="right")) - 1
         return min(max(place, 0), len(times) - 1)
 

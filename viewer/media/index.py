@@ -126,7 +126,7 @@ class FrameIndex:
         """
         if not len(self):
             raise SeekError("the clip holds no picture.")
-        slack = min(0.0005, 0.25 * self.interval_s) if self.interval_s else 0.0005
+        slack = min(0.00051, 0.25 * self.interval_s) if self.interval_s else 0.00051
         number = int(np.searchsorted(self.times_s, time_s + slack, side="right")) - 1
         first, last = float(self.times_s[0]), float(self.times_s[-1])
         if number < 0:

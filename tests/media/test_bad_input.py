@@ -1,0 +1,163 @@
+"""Bad files: one line each, no crash, no hang, no wrong picture passed off as right."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import av
+import av.error
+import pytest
+
+from viewer.errors import MediaError, ViewerError
+from viewer.media import open_clip
+from viewer.media.audio import read_sound
+from viewer.media.source import translated
+
+DATA = Path(__file__).resolve().parent.parent / "data"
+SMALL = ["timecode-beep.mp4", "vp9-webm-odd-size-161x121.webm", "hevc-ts-sar-2740x2739-start1.67.ts", "h264-avi-no-pts-bbb.avi"]
+
+
+def use(path: Path) -> int:
+    """Open, step, read to the end, read sound; return the pictures that came, 0 if the file was refused in one line."""
+    try:
+        with open_clip(path) as clip:
+            came = 0
+            for frame in clip.frames():
+                assert frame.number < len(clip.index)
+                came += 1
+            try:
+                clip.frame(len(clip.index) - 1).luminance((0, 0, 4, 4))
+            except ViewerError as error:
+                one_line(error)
+            read_sound(path)
+            return came
+    except ViewerError as error:
+        one_line(error)
+        return 0
+
+
+def one_line(error: ViewerError) -> None:
+    assert "\n" not in str(error)
+    assert len(str(error)) < 400
+
+
+@pytest.mark.parametrize("name", SMALL)
+@pytest.mark.parametrize("share", [1, 10, 50, 90, 99])
+def test_cut_files(name: str, share: int, tmp_path: Path) -> None:
+    whole = (DATA / name).read_bytes()
+    path = tmp_path / name
+    path.write_bytes(whole[: len(whole) * share // 100])
+    use(path)
+
+
+@pytest.mark.parametrize("name", SMALL)
+def test_flipped_bytes(name: str, tmp_path: Path) -> None:
+    whole = (DATA / name).read_bytes()
+    rng = random.Random(name)
+    for n in range(6):
+        data = bytearray(whole)
+        for _ in range(1 + 4 * n):
+            data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+        path = tmp_path / f"{n}-{name}"
+        path.write_bytes(data)
+        use(path)
+
+
+def test_a_cut_stream_yields_its_beginning(tmp_path: Path) -> None:
+    whole = (DATA / "hevc-ts-sar-2740x2739-start1.67.ts").read_bytes()
+    path = tmp_path / "cut.ts"
+    path.write_bytes(whole[: len(whole) * 6 // 10])
+    assert 0 < use(path) < 16
+
+
+def test_damage_is_marked_until_the_next_key_picture(tmp_path: Path) -> None:
+    # What the decoder can notice: a slice that is no slice.  Flipped bits inside entropy-coded data often go unnoticed by
+    # any decoder, as H.264 carries no checksums.
+    whole = bytearray((DATA / "timecode-beep.mp4").read_bytes())
+    with av.open(str(DATA / "timecode-beep.mp4")) as container:
+        packets = [(packet.pos, packet.size) for packet in container.demux(video=0) if packet.size]
+    at, size = packets[4]
+    whole[at : at + size] = b"\xff" * size
+    path = tmp_path / "hurt.mp4"
+    path.write_bytes(whole)
+    with open_clip(DATA / "timecode-beep.mp4") as good, open_clip(path) as bad:
+        truth = {frame.number: frame.luma().tobytes() for frame in good.frames()}
+        frames = list(bad.frames())
+    assert any(frame.damaged for frame in frames)
+    assert any(not frame.damaged for frame in frames)
+    assert all(frame.damaged or frame.luma().tobytes() == truth[frame.number] for frame in frames)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "words"),
+    [
+        ("empty.mp4", b"", "is empty"),
+        ("text.mp4", b"This is a letter, not a film. " * 40, "cannot be read"),
+        ("list.m3u8", b"#EXTM3U\n#EXTINF:1,\nfile:///etc/passwd\n", "playlist"),
+        ("list.mp4", b"ffconcat version 1.0\nfile '/etc/passwd'\n", "playlist"),
+        ("sdp.mp4", b"v=0\no=- 0 0 IN IP4 127.0.0.1\n", "playlist"),
+        ("manifest.mpd", b'<?xml version="1.0"?><MPD></MPD>', "playlist"),
+        ("noise.mkv", bytes(random.Random(1).randbytes(5000)), "cannot be read"),
+    ],
+)
+def test_what_is_no_clip(name: str, content: bytes, words: str, tmp_path: Path) -> None:
+    path = tmp_path / name
+    path.write_bytes(content)
+    with pytest.raises(MediaError, match=words) as caught:
+        open_clip(path)
+    assert name in str(caught.value)
+    assert caught.value.exit_code == 3
+
+
+def test_missing_folder_and_protocols(tmp_path: Path) -> None:
+    for path in (tmp_path / "none.mp4", tmp_path, Path("concat:a|b"), Path("http://127.0.0.1/a.mp4")):
+        with pytest.raises(MediaError):
+            open_clip(path)
+
+
+def test_sound_only_file_has_no_picture(tmp_path: Path) -> None:
+    import wave
+
+    path = tmp_path / "only.wav"
+    with wave.open(str(path), "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(2)
+        out.setframerate(8000)
+        out.writeframes(b"\0\0" * 800)
+    with pytest.raises(MediaError, match="no video stream"):
+        open_clip(path)
+
+
+def test_names_of_all_kinds(tmp_path: Path) -> None:
+    source = (DATA / "editlist-discards-first-keyframe.mp4").read_bytes()
+    for name in ("Käuzchen über See.mp4", "夜の港.mp4", "take #2 100%.mp4", "a:b|c.mp4", "x" * 200 + ".mp4", "-lead.mp4"):
+        path = tmp_path / name
+        path.write_bytes(source)
+        with open_clip(path) as clip:
+            assert clip.info.frames == 25
+
+
+def test_every_error_of_the_library_is_translated() -> None:
+    kinds = [kind for kind in vars(av.error).values() if isinstance(kind, type) and issubclass(kind, Exception)]
+    kinds += [UnicodeDecodeError, IndexError, ValueError, ZeroDivisionError, MemoryError, OSError, EOFError]
+    assert len(kinds) > 30
+    for kind in kinds:
+        if kind is UnicodeDecodeError:
+            error: Exception = UnicodeDecodeError("utf-8", b"\xff", 0, 1, "bad")
+        else:
+            try:
+                error = kind(1, "text")
+            except TypeError:
+                error = kind("text")
+        with pytest.raises(MediaError), translated("a.mp4"):
+            raise error
+
+
+@pytest.mark.corpus
+def test_broken_files_of_the_collection(corpus: Path) -> None:
+    names = sorted(p.name for p in corpus.iterdir() if p.name.startswith(("corrupt-", "fuzz-", "encrypted-")))
+    assert names
+    refused = {name for name in names if use(corpus / name) == 0}
+    # Only the fuzzed clip whose pictures do decode is read.
+    assert set(names) - refused == {"fuzz-mp4-fps-365363200.mp4"}

@@ -1,0 +1,168 @@
+"""Transfer functions, ranges, matrices against the published values; tags and assumptions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from viewer.errors import UsageError
+from viewer.media import light
+from viewer.media.linearise import Linearise
+from viewer.media.tags import ColourTags, LightChoice, LightSpec, resolve
+
+FUNCTIONS = {
+    "hlg_oetf": ("E", light.hlg_oetf),
+    "hlg_inverse_oetf": ("Ep", light.hlg_inverse_oetf),
+    "pq_eotf": ("Ep", light.pq_eotf),
+    "pq_inverse_eotf": ("L", light.pq_inverse_eotf),
+    "pq_inverse_oetf_scene": ("Ep", light.pq_inverse_oetf),
+    "bt709_oetf": ("L", light.bt709_oetf),
+    "bt709_inverse_oetf": ("Ep", light.bt709_inverse_oetf),
+    "srgb_eotf": ("V", light.srgb_to_linear),
+    "srgb_inverse_eotf": ("L", light.linear_to_srgb),
+}
+
+
+def test_curves_meet_published_values(check_values: list[dict[str, Any]]) -> None:
+    done = set()
+    for item in check_values:
+        entry = FUNCTIONS.get(item["quantity"])
+        if entry is None:
+            continue
+        name, function = entry
+        if name not in item["inputs"]:
+            name = next(iter(item["inputs"]))
+        got = float(function(item["inputs"][name]))
+        assert got == pytest.approx(item["expected"], abs=max(item["tolerance"], 1e-12)), item["id"]
+        done.add(item["quantity"])
+    assert {"hlg_oetf", "hlg_inverse_oetf", "srgb_inverse_eotf"} <= done
+    assert len(done) >= 6
+
+
+def test_bt1886(check_values: list[dict[str, Any]]) -> None:
+    items = [item for item in check_values if item["quantity"] == "bt1886_eotf"]
+    assert items
+    for item in items:
+        given = item["inputs"]
+        got = float(light.bt1886_eotf(given["V"], white_cd_m2=given["LW"], black_cd_m2=given["LB"]))
+        assert got == pytest.approx(item["expected"], abs=item["tolerance"]), item["id"]
+
+
+def test_code_values(check_values: list[dict[str, Any]]) -> None:
+    count = 0
+    for item in check_values:
+        given, want = item["inputs"], item["expected"]
+        if item["quantity"] == "narrow_luma_code":
+            assert int(light.signal_to_code(given["Ep"], given["bits"], "narrow")) == want, item["id"]
+        elif item["quantity"] == "narrow_chroma_code":
+            assert int(light.signal_to_code(given["Cp"], given["bits"], "narrow", chroma=True)) == want, item["id"]
+        elif item["quantity"] == "narrow_luma_value":
+            assert float(light.code_to_signal(given["code"], given["bits"], "narrow")) == pytest.approx(want, abs=1e-8)
+        elif item["quantity"] == "full_luma_code":
+            assert int(light.signal_to_code(given["Ep"], given["bits"], "full")) == want, item["id"]
+        else:
+            continue
+        count += 1
+    assert count > 20
+
+
+def test_matrices(check_values: list[dict[str, Any]]) -> None:
+    for item in check_values:
+        if item["quantity"] == "ycbcr_to_rgb_coefficients":
+            m = light.rgb_from_ycbcr("bt" + item["inputs"]["standard"])
+            assert [m[0, 2], m[1, 1], m[1, 2], m[2, 1]] == pytest.approx(item["expected"], abs=item["tolerance"])
+        if item["quantity"] == "rgb_to_ycbcr_narrow":
+            given = item["inputs"]
+            ycc = light.rgb_to_ycbcr(given["rgb_prime"], "bt" + given["standard"])
+            codes = [int(light.signal_to_code(ycc[0], given["bits"], "narrow"))]
+            codes += [int(light.signal_to_code(ycc[n], given["bits"], "narrow", chroma=True)) for n in (1, 2)]
+            assert codes == item["expected"], item["id"]
+
+
+@pytest.mark.parametrize("name", list(light.TRANSFER_FUNCTIONS))
+def test_round_trip_below_black_and_above_white(name: str) -> None:
+    # Below black: 10-bit narrow code 4 is -0.0685 (ITU-R BT.709-6); above: code 1019 is 1.0902.
+    signal = np.linspace(-0.0685, 1.0902, 400)
+    again = light.from_linear(name, light.to_linear(name, signal))
+    # The published constants of BT.709 leave a step of 2.5e-4 of light at the join.
+    assert np.max(np.abs(again - signal)) < 2e-3
+    assert np.all(np.diff(light.to_linear(name, signal)) > 0)
+
+
+def test_table_equals_closed_form() -> None:
+    signal = np.linspace(-0.06, 1.089, 5000).astype(np.float32)
+    for transfer in ("hlg", "bt709", "srgb", "pq"):
+        table = Linearise(LightSpec(transfer, "narrow", "bt2020", "bt2020", 10))
+        exact = light.to_linear(transfer, signal)
+        # One step of the table is 1/30 of a 10-bit code; light may differ by that share of a code's light.
+        slope = np.gradient(exact, signal.astype(float))
+        assert np.all(np.abs(table(signal) - exact) <= 2.5e-5 * np.abs(slope) + 3e-7)
+
+
+def test_luma_is_not_luminance(check_values: list[dict[str, Any]]) -> None:
+    items = [item for item in check_values if item["quantity"] == "linear_luminance_709"]
+    assert items
+    for item in items:
+        linear = light.to_linear("bt709", item["inputs"]["rgb_prime"])
+        assert float(linear @ np.array(light.LUMINANCE_WEIGHTS["bt709"])) == pytest.approx(item["expected"], abs=1e-6)
+
+
+def test_luminance_weights_follow_from_chromaticities() -> None:
+    # Chromaticities: ITU-R BT.709-6 item 1.3, BT.2020-2 table 3, BT.601-7 table 1 (625 and 525 lines), white D65.
+    sets = {
+        "bt709": [(0.640, 0.330), (0.300, 0.600), (0.150, 0.060)],
+        "bt2020": [(0.708, 0.292), (0.170, 0.797), (0.131, 0.046)],
+        "bt601-625": [(0.640, 0.330), (0.290, 0.600), (0.150, 0.060)],
+        "bt601-525": [(0.630, 0.340), (0.310, 0.595), (0.155, 0.070)],
+    }
+    white = np.array([0.3127 / 0.3290, 1.0, (1 - 0.3127 - 0.3290) / 0.3290])
+    for name, points in sets.items():
+        xyz = np.array([[x / y, 1.0, (1 - x - y) / y] for x, y in points]).T
+        assert np.linalg.solve(xyz, white) == pytest.approx(light.LUMINANCE_WEIGHTS[name], abs=6e-4)
+
+
+def test_unknown_names_are_refused() -> None:
+    with pytest.raises(UsageError, match="unknown transfer"):
+        light.to_linear("film-log", 0.5)
+    with pytest.raises(UsageError, match="unknown matrix"):
+        light.rgb_from_ycbcr("nothing")
+
+
+def spec(tags: ColourTags, *, height: int = 1080, choice: LightChoice | None = None) -> LightSpec:
+    return resolve(tags, width=height * 16 // 9, height=height, bits=8, rgb=False, jpeg=False, choice=choice)
+
+
+def test_missing_tags_are_assumed_and_said() -> None:
+    large, small = spec(ColourTags()), spec(ColourTags(), height=480)
+    assert (large.matrix, large.range, large.transfer) == ("bt709", "narrow", "bt709")
+    assert small.matrix == "bt601"
+    assert len(large.assumed) == 4
+    assert any("matrix bt709" in text for text in large.assumed)
+
+
+def test_tags_are_followed_and_choices_win() -> None:
+    # A phone's full-range 601 matrix at 4K is followed, not corrected.
+    tags = ColourTags(transfer=6, range=2, matrix=5, primaries=5)
+    got = spec(tags, height=2160)
+    assert (got.matrix, got.range, got.transfer, got.primaries) == ("bt601", "full", "bt601", "bt601-625")
+    assert not got.assumed
+    chosen = spec(tags, choice=LightChoice(matrix="bt709", range="narrow", transfer="hlg"))
+    assert (chosen.matrix, chosen.range, chosen.transfer) == ("bt709", "narrow", "hlg")
+    assert sum("chosen by the user" in text for text in chosen.assumed) == 3
+
+
+@pytest.mark.parametrize(
+    ("number", "name"),
+    [(1, "bt709"), (4, "gamma2.2"), (11, "bt709"), (14, "bt2020"), (15, "bt2020"), (16, "pq"), (18, "hlg"), (13, "srgb")],
+)
+def test_transfer_numbers(number: int, name: str) -> None:
+    # ITU-T H.273, table 3.
+    assert spec(ColourTags(transfer=number)).transfer == name
+
+
+def test_unsupported_transfer_is_assumed_with_a_warning() -> None:
+    got = spec(ColourTags(transfer=9))
+    assert got.transfer == "bt709"
+    assert any("not supported" in text for text in got.warnings)
