@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.cv import cv2
+from viewer.media.linearise import index_of_signal
 
 # Signal above nominal white that codec ringing does not reach; how near to a level a pile lies.
 RINGING = 0.03
@@ -49,20 +50,21 @@ class ClipLevels:
         """Levels of R', G', B'."""
         return self.red, self.green, self.blue
 
-    def mask(self, signal: NDArray[np.float32]) -> NDArray[np.bool_]:
-        """Return which pixels of a signal (h, w, channels) are clipped."""
-        sure = np.zeros(signal.shape[:2], dtype=bool)
-        maybe = np.zeros(signal.shape[:2], dtype=bool)
-        for channel in range(signal.shape[2]):
-            at = 1 if signal.shape[2] == 1 else channel
-            level = np.float32(self.as_tuple()[at])
-            values = signal[..., channel]
-            over = values >= level
-            if over.any():
-                sure |= over
-                if self.spread[at] > 0:
-                    maybe |= values >= level - np.float32(self.spread[at])
-        return grown(sure, maybe) if maybe.any() else sure
+    def mask_of(self, indexes: tuple[NDArray[np.uint16], ...]) -> NDArray[np.bool_]:
+        """Return which pixels are clipped, from table indexes of their channels (see `viewer.media.linearise`)."""
+        sure = np.zeros(indexes[0].shape, dtype=bool)
+        maybe: NDArray[np.bool_] | None = None
+        for channel, index in enumerate(indexes):
+            at = 1 if len(indexes) == 1 else channel
+            level = self.as_tuple()[at]
+            over = index >= np.uint16(index_of_signal(level))
+            if not over.any():
+                continue
+            sure |= over
+            if self.spread[at] > 0:
+                near = index >= np.uint16(index_of_signal(level - self.spread[at]))
+                maybe = near if maybe is None else maybe | near
+        return sure if maybe is None else grown(sure, maybe)
 
     def to_list(self) -> list[object]:
         """Return plain data."""

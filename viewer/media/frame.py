@@ -114,8 +114,14 @@ class Frame:
         return self._native
 
     def plane(self, index: int) -> NDArray[Any]:
-        """Return a native plane as stored (not turned): uint8 or uint16 codes, (rows, cols)."""
-        return planes.plane_array(self.native(), index, self._setting.layout.bits)
+        """Return a native plane as stored (not turned): uint8 or uint16 codes, (rows, cols).
+
+        Of interlaced pictures only the first field counts: one instant.  The lines between are its neighbours' mean.
+        """
+        plane = planes.plane_array(self.native(), index, self._setting.layout.bits)
+        if self._picture.interlaced_frame:
+            return planes.one_field(plane, first=0 if self._setting.top_first else 1)
+        return plane
 
     def luma(self, rect: Any = None) -> NDArray[Any]:
         """Return native luma codes of a rectangle, upright; of RGB-coded clips the green codes."""
@@ -123,22 +129,18 @@ class Frame:
         return self._setting.orientation.apply(self.plane(0)[y : y + h, x : x + w])
 
     def signal(self, rect: Any = None) -> NDArray[np.float32]:
-        """Return R'G'B' as stored (not turned), (h, w, 3) float32, unclipped; one channel for grey clips."""
-        x, y, w, h = self._stored(rect)
-        return self._signal((x, y, w, h))
-
-    def signal_everywhere(self) -> NDArray[np.float32]:
-        """Return R'G'B' of the whole picture as stored."""
-        return self._signal((0, 0, self._picture.width, self._picture.height))
+        """Return R'G'B' of a rectangle, upright, (h, w, 3), unclipped; one channel for grey clips."""
+        signal = self._setting.linearise.signal(self._indexes(self._stored(rect)))
+        return np.ascontiguousarray(self._setting.orientation.apply(signal))
 
     def rgb(self, rect: Any = None) -> Light:
         """Return linear R, G, B of a rectangle, (h, w, 3)."""
-        signal = self.signal(rect)
-        light = self._setting.linearise(signal)
-        clipped = self._setting.levels.mask(signal)
+        indexes = self._indexes(self._stored(rect))
+        light = self._setting.linearise.light(indexes)
         if light.shape[2] == 1:
             light = np.repeat(light, 3, axis=2)
         turn = self._setting.orientation.apply
+        clipped = self._setting.levels.mask_of(indexes)
         return Light(np.ascontiguousarray(turn(light)), np.ascontiguousarray(turn(clipped)))
 
     def luminance(self, rect: Any = None, *, tint: Tint | None = None) -> Light:
@@ -163,14 +165,10 @@ class Frame:
         """
         if tint is not None:
             return tint.luminance(self, rect)
-        signal = self.signal(rect)
-        light = self._setting.linearise(signal)
-        clipped = self._setting.levels.mask(signal)
-        if light.shape[2] == 1:
-            mixed = light[..., 0]
-        else:
-            mixed = light @ np.array(self._setting.weights, dtype=np.float32)
+        indexes = self._indexes(self._stored(rect))
+        mixed = self._setting.linearise.luminance(indexes)
         turn = self._setting.orientation.apply
+        clipped = self._setting.levels.mask_of(indexes)
         return Light(np.ascontiguousarray(turn(mixed)), np.ascontiguousarray(turn(clipped)))
 
     def display(self, width: int | None = None, height: int | None = None) -> NDArray[np.uint8]:
@@ -182,20 +180,20 @@ class Frame:
         box = as_box(rect, s.width, s.height, where=s.name)
         return s.orientation.stored_box(box, s.width, s.height)
 
-    def _signal(self, box: tuple[int, int, int, int]) -> NDArray[np.float32]:
+    def _indexes(self, box: tuple[int, int, int, int]) -> tuple[NDArray[np.uint16], ...]:
+        """Return table indexes of R', G', B' (of grey clips: of Y') of a stored box."""
         x, y, w, h = box
         s = self._setting
         layout = s.layout
         first = self.plane(0)[y : y + h, x : x + w]
         if layout.kind == "grey":
-            return s.linearise.grey_signal(first)[..., None]
+            return (s.linearise.of_one(first),)
         if layout.kind == "rgb":
-            blue = self.plane(1)[y : y + h, x : x + w]
-            red = self.plane(2)[y : y + h, x : x + w]
-            return s.linearise.rgb_signal(red, first, blue)
+            others = [self.plane(n)[y : y + h, x : x + w] for n in (2, 1)]
+            return s.linearise.of_one(others[0]), s.linearise.of_one(first), s.linearise.of_one(others[1])
         blue = planes.upsample(self.plane(1), box, layout.step_x, layout.step_y, s.siting)
         red = planes.upsample(self.plane(2), box, layout.step_x, layout.step_y, s.siting)
-        return s.linearise.ycc_signal(first, blue, red)
+        return s.linearise.of_ycc(first, blue, red)
 
 
 def weights_of(spec: LightSpec) -> tuple[float, float, float]:

@@ -1,4 +1,7 @@
-"""Codes to signals to light, vectorised: the arithmetic of `viewer.media.light` on whole pictures."""
+"""Codes to signals to light on whole pictures: the arithmetic of `viewer.media.light`, by tables.
+
+R'G'B' are formed in single precision and rounded to one of 65,536 steps of 1/30 of a 10-bit code; a table then gives light.
+"""
 
 from __future__ import annotations
 
@@ -7,12 +10,30 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from viewer.cv import cv2
 from viewer.media.light import chroma_scale, luma_scale, rgb_from_ycbcr, to_linear
 from viewer.media.tags import LightSpec
 
-# Signals are looked up in steps of 2.5 / 65,535: a thirtieth of a 10-bit code.
 LOW, HIGH = -0.75, 1.75
 STEPS = 65_535
+SCALE = STEPS / (HIGH - LOW)
+
+
+def apply_table(index: NDArray[np.uint16], table: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return ``table[index]`` of a table with 65,536 entries."""
+    if _table_in_cv():
+        return np.asarray(cv2.LUT(index, table), dtype=np.float32)
+    return np.take(table, index)
+
+
+def _table_in_cv() -> bool:
+    """Whether this OpenCV knows tables for 16-bit indexes (from 5.0 on)."""
+    return int(cv2.__version__.split(".")[0]) >= 5
+
+
+def index_of_signal(signal: float) -> int:
+    """Return the table index of a signal, rounded."""
+    return int(np.clip(round((signal - LOW) * SCALE), 0, STEPS))
 
 
 class Linearise:
@@ -21,41 +42,65 @@ class Linearise:
     Parameters
     ----------
     spec : LightSpec
+    weights : tuple of float
+        Share of linear R, G, B in luminance.
     """
 
-    def __init__(self, spec: LightSpec) -> None:
+    def __init__(self, spec: LightSpec, weights: tuple[float, float, float] = (0.2126, 0.7152, 0.0722)) -> None:
         self.spec = spec
-        self.luma_offset, self.luma_span = luma_scale(spec.bits, spec.range)
-        self.chroma_offset, self.chroma_span = chroma_scale(spec.bits, spec.range)
-        self.matrix = rgb_from_ycbcr(spec.matrix)
-        self.table = to_linear(spec.transfer, np.linspace(LOW, HIGH, STEPS + 1)).astype(np.float32)
+        offset, span = luma_scale(spec.bits, spec.range)
+        self._gain = SCALE / span
+        self._base = (-offset / span - LOW) * SCALE
+        self._chroma_offset, chroma_span = chroma_scale(spec.bits, spec.range)
+        self._chroma_gain = SCALE / chroma_span
+        self._matrix = rgb_from_ycbcr(spec.matrix)
+        curve = to_linear(spec.transfer, LOW + np.arange(STEPS + 1) / SCALE)
+        self.table = curve.astype(np.float32)
+        self._weighted = [(weight * curve).astype(np.float32) for weight in weights]
 
     def __call__(self, signal: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return linear light of signals, of the same shape."""
-        place = (signal - np.float32(LOW)) * np.float32(STEPS / (HIGH - LOW)) + np.float32(0.5)
+        place = (signal - np.float32(LOW)) * np.float32(SCALE) + np.float32(0.5)
         np.clip(place, 0, STEPS, out=place)
         return np.take(self.table, place.astype(np.uint16))
 
-    def grey_signal(self, luma: NDArray[Any]) -> NDArray[np.float32]:
-        """Return Y' of luma codes."""
-        return (luma.astype(np.float32) - np.float32(self.luma_offset)) * np.float32(1.0 / self.luma_span)
+    def of_one(self, codes: NDArray[Any]) -> NDArray[np.uint16]:
+        """Return table indexes of luma codes, or of codes of R, G or B."""
+        floats = codes.astype(np.float32)
+        return np.asarray(cv2.addWeighted(floats, self._gain, floats, 0.0, self._base, dtype=cv2.CV_16U))
 
-    def rgb_signal(self, red: NDArray[Any], green: NDArray[Any], blue: NDArray[Any]) -> NDArray[np.float32]:
-        """Return R'G'B' of RGB codes, (..., 3)."""
-        return np.stack([self.grey_signal(red), self.grey_signal(green), self.grey_signal(blue)], axis=-1)
+    def of_ycc(self, luma: NDArray[Any], blue: NDArray[np.float32], red: NDArray[np.float32]) -> tuple[NDArray[np.uint16], ...]:
+        """Return table indexes of R', G', B' from luma codes and from chroma codes on the luma grid; nothing is clipped."""
+        y = luma.astype(np.float32)
+        m, gain = self._matrix, self._chroma_gain
 
-    def ycc_signal(self, luma: NDArray[Any], blue: NDArray[np.float32], red: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return R'G'B' of luma codes and of chroma codes on the luma grid, (..., 3); nothing is clipped."""
-        y = self.grey_signal(luma)
-        scale = np.float32(1.0 / self.chroma_span)
-        cb = (blue - np.float32(self.chroma_offset)) * scale
-        cr = (red - np.float32(self.chroma_offset)) * scale
-        m = self.matrix.astype(np.float32)
-        out = np.empty((*y.shape, 3), dtype=np.float32)
-        out[..., 0] = y + m[0, 2] * cr
-        out[..., 1] = y + m[1, 1] * cb + m[1, 2] * cr
-        out[..., 2] = y + m[2, 1] * cb
-        return out
+        def off(*factors: float) -> float:
+            return self._base - self._chroma_offset * gain * sum(factors)
+
+        add = cv2.addWeighted
+        first = add(y, self._gain, red, m[0, 2] * gain, off(m[0, 2]), dtype=cv2.CV_16U)
+        part = add(y, self._gain, blue, m[1, 1] * gain, off(m[1, 1], m[1, 2]), dtype=cv2.CV_32F)
+        second = add(part, 1.0, red, m[1, 2] * gain, 0.0, dtype=cv2.CV_16U)
+        third = add(y, self._gain, blue, m[2, 1] * gain, off(m[2, 1]), dtype=cv2.CV_16U)
+        return np.asarray(first), np.asarray(second), np.asarray(third)
+
+    def luminance(self, indexes: tuple[NDArray[np.uint16], ...]) -> NDArray[np.float32]:
+        """Return linear luminance of table indexes of R', G', B', or of one channel."""
+        if len(indexes) == 1:
+            return apply_table(indexes[0], self.table)
+        total = apply_table(indexes[0], self._weighted[0])
+        for index, table in zip(indexes[1:], self._weighted[1:], strict=True):
+            cv2.add(total, apply_table(index, table), dst=total)
+        return total
+
+    def light(self, indexes: tuple[NDArray[np.uint16], ...]) -> NDArray[np.float32]:
+        """Return linear light, one channel last."""
+        return np.stack([apply_table(index, self.table) for index in indexes], axis=-1)
+
+    @staticmethod
+    def signal(indexes: tuple[NDArray[np.uint16], ...]) -> NDArray[np.float32]:
+        """Return signals of table indexes, one channel last."""
+        return np.stack([index * np.float32(1 / SCALE) + np.float32(LOW) for index in indexes], axis=-1)
 
 
-__all__ = ["HIGH", "LOW", "STEPS", "Linearise"]
+__all__ = ["HIGH", "LOW", "SCALE", "STEPS", "Linearise", "apply_table", "index_of_signal"]

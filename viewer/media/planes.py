@@ -135,6 +135,29 @@ def plane_array(frame: Any, index: int, bits: int) -> NDArray[Any]:
     return np.lib.stride_tricks.as_strided(flat[: cols * size].view(kind), (rows, cols), (stride, size), writeable=False)
 
 
+def one_field(plane: NDArray[Any], *, first: int) -> NDArray[Any]:
+    """Return a plane in which the lines of the other field are replaced by the mean of their neighbours.
+
+    Parameters
+    ----------
+    plane : ndarray of shape (rows, cols)
+    first : {0, 1}
+        The line with which the kept field begins.
+    """
+    out = plane.copy()
+    field = plane[first::2]
+    if not len(field):
+        return out
+    lost = out[1 - first :: 2]
+    below = field[: len(lost)] if first else field[1:]
+    above = np.concatenate([field[:1], field])[: len(lost)] if first else field[: len(lost)]
+    if len(below) < len(lost):
+        below = np.concatenate([below, field[-1:]])
+    mean = (above.astype(np.uint32) + below.astype(np.uint32) + 1) // 2
+    lost[...] = mean.astype(plane.dtype)
+    return out
+
+
 # Where chroma samples lie, in luma px from the first luma sample, as a fraction of (step - 1): 0 on it, 0.5 midway.
 SITING = {
     "left": (0.0, 0.5),
@@ -186,4 +209,4 @@ def _span(start: int, length: int, step: int, offset: float, limit: int) -> tupl
     return max(0, min(first, limit - 1)), max(1, min(last, limit))
 
 
-__all__ = ["SAME_SAMPLES", "SITING", "Layout", "layout_of", "plane_array", "upsample"]
+__all__ = ["SAME_SAMPLES", "SITING", "Layout", "layout_of", "one_field", "plane_array", "upsample"]

@@ -229,7 +229,7 @@ class ClipReader:
             try:
                 for picture in decoder.keys(index, share):
                     frame = Frame(picture, 0, 0, index.time_base, self._setting)
-                    signal = frame.signal_everywhere()
+                    signal = frame.signal()
                     step = max(1, round((signal.shape[0] * signal.shape[1] / LEVEL_PIXELS) ** 0.5))
                     out.append(np.ascontiguousarray(signal[::step, ::step]))
             finally:
@@ -294,7 +294,7 @@ def _describe(
             orientation=orientation,
             width=width,
             height=height,
-            linearise=Linearise(spec),
+            linearise=Linearise(spec, weights_of(spec)),
             find_levels=clip.clip_levels,
             weights=weights_of(spec),
             top_first=int(decoder.context.field_order) not in (3, 4),
