@@ -24,7 +24,11 @@ from viewer.errors import ViewerError
 from viewer.session import store
 from viewer.session.model import FileRef, Session
 
-SMALL, USUAL, LARGE = (1366, 768), (1920, 1080), (1920, 1080)
+SMALL, USUAL = (1366, 768), (1920, 1080)
+DIALOGS = (
+    "desk", "add_measure", "levels", "camera", "plan", "preferences", "publish", "card",
+    "actions", "shortcuts", "manual", "audit", "about",
+)  # fmt: skip
 
 
 def settle(window: MainWindow, seconds: float = 30.0) -> bool:
@@ -242,9 +246,7 @@ def _dialogs(studio: _Studio, path: Path, place: Path) -> None:
         lead = window.stage.lead
         if lead is not None:
             window.stage.choose("clip", lead.id)
-        for ident in (
-            "desk", "add_measure", "levels", "camera", "plan", "preferences", "publish", "card", "actions", "shortcuts", "manual", "audit", "about",
-        ):  # fmt: skip
+        for ident in DIALOGS:
             if not studio.wanted(f"dialog-{ident}") and not studio.wanted("dialog"):
                 continue
             window.run(ident)

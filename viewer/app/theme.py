@@ -250,9 +250,11 @@ def apply_theme(app: QApplication, name: str = "dark", *, text_percent: int = 10
     _Look.scale = min(2.0, max(0.8, text_percent / 100.0))
     if app.style().objectName().lower() != "fusion":
         app.setStyle("Fusion")
-    app.setPalette(palette_of(_Look.theme))
-    app.setFont(words())
-    app.setStyleSheet(style_sheet(_Look.theme))
+    sheet = style_sheet(_Look.theme)
+    if app.styleSheet() != sheet:
+        app.setPalette(palette_of(_Look.theme))
+        app.setFont(words())
+        app.setStyleSheet(sheet)
     return _Look.theme
 
 

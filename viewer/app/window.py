@@ -244,8 +244,7 @@ class MainWindow(QMainWindow):
         self.engine.close()
         self._store_sizes()
         self.settings.save()
-        if not keep_recovery:
-            self.document.close()
+        self.document.close(keep_recovery=keep_recovery)
         if self._wall_window is not None:
             self._wall_window.close()
 

@@ -172,11 +172,12 @@ class Document(QObject):
             self._timer.stop()
             self.autosave()
 
-    def close(self) -> None:
-        """Let go of the file and of the autosaved copy."""
+    def close(self, *, keep_recovery: bool = False) -> None:
+        """Let go of the file, and of the autosaved copy unless it is to be kept."""
         self._timer.stop()
-        with contextlib.suppress(OSError, ViewerError):
-            store.discard(self.session)
+        if not keep_recovery:
+            with contextlib.suppress(OSError, ViewerError):
+                store.discard(self.session)
         self._release()
 
     def files_of(self, clip: Clip) -> list[Path]:
