@@ -383,7 +383,8 @@ class Lane:
 
     def _render(self, frame: Frame, due_s: float) -> Picture:
         size = self._orders.size
-        image = frame.display(*fitted(frame.width, frame.height, size)) if size else frame.display()
+        wide, high = fitted(frame.width, frame.height, size) if size else (frame.width, frame.height)
+        image = frame.display(wide, high, fast=True)
         return Picture(frame.number, frame.time_s, self.to_scene(frame.time_s), image, frame.damaged, due_s)
 
     def _play(self, running_s: float, serial: int) -> None:

@@ -171,9 +171,12 @@ class Frame:
         clipped = self._setting.levels.mask_of(indexes)
         return Light(np.ascontiguousarray(turn(mixed)), np.ascontiguousarray(turn(clipped)))
 
-    def display(self, width: int | None = None, height: int | None = None) -> NDArray[np.uint8]:
-        """Return the picture for a screen, (h, w, 4) uint8 in the order B, G, R, A; made for looking, not for measuring."""
-        return screen_of(self._setting).render(self._picture, width, height)
+    def display(self, width: int | None = None, height: int | None = None, *, fast: bool = False) -> NDArray[np.uint8]:
+        """Return the picture for a screen, (h, w, 4) uint8 in the order B, G, R, A; made for looking, not for measuring.
+
+        `fast` applies the tone curve of HLG and PQ channel by channel; SDR clips are the same either way.
+        """
+        return screen_of(self._setting).render(self._picture, width, height, fast=fast)
 
     def _stored(self, rect: Any) -> tuple[int, int, int, int]:
         s = self._setting

@@ -69,6 +69,13 @@ def probe_clips(
     return Probed(result, tuple(failed))
 
 
+def probe_clip(clip: ClipReader, *, progress: Progress = None, cancelled: Cancelled = None) -> Result:
+    """Return the result document of one open clip."""
+    evidence = examine(clip, progress=progress, cancelled=cancelled)
+    extras = {"clips": {clip.info.path.name: clip_record(clip, evidence)}}
+    return Result(command="probe", inputs=(clip.info.input_record(),), extras=extras)
+
+
 def clip_record(clip: ClipReader, evidence: Evidence) -> dict[str, Any]:
     """Return everything known of a clip as plain data; places and serial numbers are left out."""
     info, index = clip.info, clip.index
@@ -165,4 +172,4 @@ def describe_record(record: dict[str, Any]) -> list[str]:
     return lines
 
 
-__all__ = ["Probed", "clip_record", "describe_record", "probe_clips"]
+__all__ = ["Probed", "clip_record", "describe_record", "probe_clip", "probe_clips"]
