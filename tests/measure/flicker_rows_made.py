@@ -47,7 +47,7 @@ class Scene:
 
     fps: float = 60000 / 1001
     seconds: float = 4.0
-    rows: int = 240
+    rows: int = 160
     blocks: int = 8
     readout_s: float = 0.014
     exposure_s: float = 1 / 1000

@@ -308,7 +308,7 @@ def analyse(
         notes += more
     modulations = [_mains(item) for item in modulations]
     modulations.sort(key=lambda item: -item.recorded * _spread(item.place))
-    standing = _standing(look, None if flat is None else bin_rows(flat))
+    standing = None if modulations else _standing(look, None if flat is None else bin_rows(flat))
     return _decide(look, tuple(modulations), standing, flat is not None, notes)
 
 

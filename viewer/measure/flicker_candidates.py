@@ -99,9 +99,9 @@ def choose_known(wave: Wave, clock: Clock, share: float, readout_s: float, *, re
     if max(c.weight for c in found) <= 0.0:
         found = [replace(nearest, weight=1.0)]
     notes = []
-    if abs(misfit) > 0.15 and abs(misfit) * step > 3.0 * spread:
+    if abs(misfit) > 0.05 and abs(misfit) * step > 3.0 * spread:
         other = [abs(f * span - q) / step for f, _ in aliases(wave, clock, share, backwards=True)]
-        if other and min(other) < 0.06:
+        if other and min(other) < 0.5 * abs(misfit):
             notes.append("The band spacing fits better when the readout runs the other way: check its direction.")
         else:
             notes.append("The band spacing does not fit the readout time: check it with a lamp of known frequency.")

@@ -318,7 +318,7 @@ def _finish(data: Relative, peak: Peak, wave: Wave, fold_hz: float, wander: Floa
     wave = fit_harmonics(sheet, wave, fold_hz)
     evidence, cells = weigh_evidence(data, sheet, wave)
     line = Line(wave, evidence, cells, peak, sheet)
-    for _ in range(3):
+    for _ in range(2):
         weight = reweigh(data, line, inside=True)
         same = np.mean((weight > 0) == (line.sheet_weight > 0)) > 0.97 if line.sheet_weight is not None else False
         sheet = replace(sheet_of(steadied(replace(data, weight=weight), line)), wander=wander)

@@ -28,6 +28,8 @@ BLOCKS = 16
 SCOUTED = 8
 """Frames whose mean shows where the field ends."""
 FIELD_EDGE = 0.97
+MOST_CLIPPED = 0.03
+"""Rows of a block are left out if more of their pixels and frames clip: light cut at the top has a false depth."""
 MOST_FRAMES = 1800
 METHOD = "joint least squares of still scene, frame gain and travelling wave over rows and frames"
 
@@ -101,7 +103,7 @@ class _Strips:
         self.edges = np.linspace(0, across, self.blocks + 1).astype(int)
         self.delivered = float(height if direction in ("down", "up") else width)
         self.frames: list[NDArray[np.float32]] = []
-        self.ever: NDArray[np.bool_] | None = None
+        self.hits = np.zeros((self.along, across), np.uint16)
         inside = np.ones((rect.h, rect.w), bool) if mask.inside is None else mask.inside[rect.slices]
         self.inside = np.ascontiguousarray(self._turn(inside))
         self.count = self._sums(self.inside.astype(np.float32))
@@ -120,18 +122,17 @@ class _Strips:
         part = self._turn(light[self.rect.slices])
         sums = self._sums(part if self.mask.inside is None else part * self.inside)
         self.frames.append(np.asarray(sums / np.maximum(self.count, 1.0) - self.mask.black, np.float32))
-        hit = self._turn(clipped[self.rect.slices])
-        self.ever = hit.copy() if self.ever is None else self.ever | hit
+        self.hits += self._turn(clipped[self.rect.slices])
 
     def _clipped(self) -> NDArray[np.float32]:
-        """Return the share of pixels that clip at some time, per row and block."""
-        assert self.ever is not None
-        return np.asarray(self._sums((self.ever & self.inside).astype(np.float32)) / np.maximum(self.count, 1.0), np.float32)
+        """Return the share of pixels and frames that clip, per row and block."""
+        share = self._sums((self.hits * self.inside).astype(np.float32)) / np.maximum(self.count, 1.0)
+        return np.asarray(share / max(len(self.frames), 1), np.float32)
 
     def rows(self, clock: Clock, keep: NDArray[np.bool_]) -> RowLight:
         """Return what was collected."""
         light = np.stack(self.frames)[keep]
-        usable = (self._clipped() < 0.02) & (self.count >= 0.3 * np.diff(self.edges))
+        usable = (self._clipped() < MOST_CLIPPED) & (self.count >= 0.3 * np.diff(self.edges))
         return RowLight(clock, light, usable, self.delivered)
 
     def clipped_share(self) -> float:
@@ -224,7 +225,7 @@ def gather(
             f"{len(numbers)} frames are too few to see anything pulse.", where=info.path.name, hint="Film 4 s or more."
         )
     times = np.asarray(clip.index.times_s, float)[np.asarray(numbers)]
-    keep, repeated = _fresh(strips[-1].frames)
+    keep, repeated = fresh(strips[-1].frames)
     if repeated:
         flags |= Flag.REPEATED
         warnings.append(f"{repeated} frames repeat the one before exactly and were left out.")
@@ -254,7 +255,7 @@ def gather(
     )
 
 
-def _fresh(frames: Sequence[NDArray[np.float32]]) -> tuple[NDArray[np.bool_], int]:
+def fresh(frames: Sequence[NDArray[np.float32]]) -> tuple[NDArray[np.bool_], int]:
     """Return which frames differ from the one before; all of them if most do not (a still clip)."""
     keep = np.ones(len(frames), bool)
     for i in range(1, len(frames)):
@@ -274,7 +275,8 @@ def codec_limit(bits_per_pixel: float, bit_depth: int) -> float:
     if bits_per_pixel <= 0:
         return 0.0
     base = 0.025 if bit_depth <= 8 else 0.01
-    return float(base * max(1.0, 0.3 / bits_per_pixel) ** 0.5)
+    # a still clip needs few bits whatever its quality, so few bits alone never say that everything was lost
+    return float(min(base * max(1.0, 0.3 / bits_per_pixel) ** 0.5, 0.08))
 
 
 def _clip_of(clip: ClipReader, rows: Gathered, readout_s: float | None, shutter_s: float | None) -> measure.Clip:
@@ -573,6 +575,7 @@ __all__ = [
     "Gathered",
     "codec_limit",
     "field_mask",
+    "fresh",
     "gather",
     "measure_flicker",
     "plan_result",

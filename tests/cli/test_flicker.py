@@ -1,0 +1,77 @@
+"""``gloaming flicker`` and ``gloaming readout`` from outside."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from runpy import run_path
+from types import SimpleNamespace
+
+import pytest
+
+from viewer.cli.main import run
+
+clips = SimpleNamespace(**run_path(str(Path(__file__).parent.parent / "tasks" / "flicker_clips.py")))
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path: Path = clips.write_flicker(tmp_path_factory.mktemp("clips") / "gate.mp4", tube=clips.Gate(333.7, 0.4), seconds=1.5)
+    return path
+
+
+def test_document(clip: Path, tmp_path: Path) -> None:
+    out = tmp_path / "result.json"
+    options = ["--readout-ms", "14", "--readout-direction", "down", "--shutter", "1/1000", "--json", str(out)]
+    assert run(["flicker", str(clip), *options]) == 0
+    document = json.loads(out.read_text(encoding="utf-8"))
+    found = {reading["name"]: reading for reading in document["readings"]}
+    names = {"modulation_frequency", "modulation_depth", "flicker_index", "alias_frequency", "detection_limit"}
+    assert set(found) == names and found["modulation_frequency"]["value"] == pytest.approx(333.7, abs=4e-3)
+    assert document["verdict"]["word"] == "modulated" and document["origin"] == "tube"
+
+
+def test_table_lists_candidates_and_blind_frequencies(clip: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["flicker", str(clip)]) == 0
+    text = capsys.readouterr().out
+    assert "candidates (Hz" in text and "blind (Hz)" in text and "333.7" in text
+
+
+def test_plan_needs_no_clip(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["flicker", "--plan", "--fps", "25,59.94", "--shutter", "1/50,1/250"]) == 0
+    text = capsys.readouterr().out
+    assert text.count("% blind") == 4 and "all together" in text and "1/50 s removes mains" in " ".join(text.split())
+    assert run(["flicker", "--plan", "--fps", "25,59.94", "--shutter", "1/50,1/250", "--json", "-"]) == 0
+    plan = json.loads(capsys.readouterr().out)["plan"]
+    assert len(plan) == 4 and {"fps", "shutter_s", "blind_hz", "share_blind"} <= set(plan[0])
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["flicker"],
+        ["flicker", "--plan"],
+        ["flicker", "--plan", "--fps", "0", "--shutter", "1/50"],
+        ["flicker", "a.mp4", "--shutter", "1/50,1/60"],
+        ["flicker", "a.mp4", "--fps", "25"],
+        ["flicker", "a.mp4", "--readout-direction", "sideways"],
+        ["readout", "a.mp4"],
+    ],
+)
+def test_wrong_usage(words: list[str]) -> None:
+    assert run(words) == 2
+
+
+def test_missing_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["flicker", str(tmp_path / "none.mp4")]) == 3
+    assert run(["readout", str(tmp_path / "none.mp4"), "--lamp-hz", "100"]) == 3
+    assert capsys.readouterr().err.count("\n") == 2
+
+
+def test_readout_refuses_the_wrong_lamp(clip: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["readout", str(clip), "--lamp-hz", "100", "--json", "-"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert [reading["state"] for reading in document["readings"]] == ["refused", "refused"]
+    assert run(["readout", str(clip), "--lamp-hz", "333.7", "--json", "-"]) == 0
+    found = {r["name"]: r["value"] for r in json.loads(capsys.readouterr().out)["readings"]}
+    assert found["readout_time"] == pytest.approx(14.0, rel=2e-3)

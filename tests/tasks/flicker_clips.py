@@ -1,0 +1,92 @@
+"""Small clips of light that pulses, through real codecs: each row is integrated over its own exposure."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from runpy import run_path
+
+import numpy as np
+
+from viewer.media.writer import VideoWriter
+
+_rows = run_path(str(Path(__file__).parent.parent / "measure" / "flicker_rows_made.py"))
+Gate = _rows["Gate"]
+
+
+def encode_709(light: np.ndarray) -> np.ndarray:
+    """BT.709-6, item 1.2."""
+    return np.where(light < 0.018, 4.5 * light, 1.099 * np.maximum(light, 0.018) ** 0.45 - 0.099)
+
+
+def encode_hlg(light: np.ndarray) -> np.ndarray:
+    """BT.2100-2, table 5."""
+    a, b, c = 0.17883277, 0.28466892, 0.55991073
+    return np.where(light <= 1 / 12, np.sqrt(3 * np.maximum(light, 0)), a * np.log(np.maximum(12 * light - b, 1e-9)) + c)
+
+
+def monitor(rows: int, cols: int) -> tuple[np.ndarray, np.ndarray]:
+    """A dark surround, and a screen with lines of text on it, in a round field."""
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[:rows, :cols]
+    field = np.hypot(y - rows / 2, x - cols / 2) < 0.48 * rows
+    dark = (0.03 + 0.012 * np.sin(x / 17) * np.cos(y / 23)) * field
+    lit = np.zeros((rows, cols))
+    top, left = rows // 3, cols // 3
+    text = rng.uniform(0.35, 0.6, (rows // 3 // 4 + 1, cols // 3 // 6 + 1)).repeat(4, 0).repeat(6, 1)
+    lit[top : top + rows // 3, left : left + cols // 3] = text[: rows // 3, : cols // 3]
+    return dark, lit
+
+
+def write_flicker(
+    path: Path,
+    *,
+    rows: int = 240,
+    cols: int = 320,
+    rate: Fraction = Fraction(60000, 1001),
+    seconds: float = 2.0,
+    readout_s: float = 0.014,
+    exposure_s: float = 1 / 1000,
+    direction: str = "down",
+    tube: object = None,
+    source: object = None,
+    codec: str = "h264",
+    crf: float = 20,
+    noise: float = 0.02,
+    rotation: int = 0,
+    flat: bool = False,
+    file_rate: Fraction | None = None,
+) -> Path:
+    """Write a clip; `direction` is that of the readout in the stored picture, `file_rate` another rate to play at."""
+    rng = np.random.default_rng(5)
+    dark, lit = monitor(rows, cols)
+    if flat:
+        dark, lit = np.full((rows, cols), 0.3), np.zeros((rows, cols))
+    along = {"down": np.arange(rows), "up": np.arange(rows)[::-1], "right": np.arange(cols), "left": np.arange(cols)[::-1]}
+    line = along[direction] * readout_s / len(along[direction])
+    turn = (slice(None), None) if direction in ("down", "up") else (None, slice(None))
+    ten = codec == "hevc"
+    how = {"transfer": "hlg", "bit_depth": 10, "matrix": "bt2020"} if ten else {}
+    curve = encode_hlg if ten else encode_709
+    options = {"preset": "ultrafast" if ten else "veryfast"}
+    with VideoWriter(
+        path,
+        width=cols,
+        height=rows,
+        rate=file_rate or rate,
+        codec=codec,
+        crf=crf,
+        rotation=rotation,
+        options=options,
+        threads=1,
+        **how,
+    ) as writer:
+        for n in range(round(seconds * float(rate))):
+            t = n / float(rate) + line
+            gate = 1.0 if tube is None else tube.mean(t, exposure_s)[turn]  # type: ignore[attr-defined]
+            lamp = 1.0 if source is None else source.mean(t, exposure_s)[turn]  # type: ignore[attr-defined]
+            light = (dark + lit * lamp) * gate
+            light = light + noise * np.sqrt(np.maximum(light, 1e-4) * 0.3) * rng.standard_normal((rows, cols))
+            signal = np.clip(curve(light), 0, 1).astype(np.float32)
+            writer.write(np.repeat(signal[..., None], 3, axis=2))
+    return path

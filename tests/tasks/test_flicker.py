@@ -1,0 +1,198 @@
+"""Gating through real codecs: the task from file to result document."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+from runpy import run_path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from viewer.errors import Cancelled, RegionError, UsageError
+from viewer.measure.regions import Rect
+from viewer.media import open_clip
+from viewer.tasks.document import Result
+from viewer.tasks.flicker import codec_limit, field_mask, fresh, measure_flicker
+from viewer.tasks.readout import measure_readout
+
+clips = SimpleNamespace(**run_path(str(Path(__file__).with_name("flicker_clips.py"))))
+Gate = clips.Gate
+Make = Callable[..., Path]
+
+
+@pytest.fixture(scope="module")
+def make(tmp_path_factory: pytest.TempPathFactory) -> Make:
+    folder = tmp_path_factory.mktemp("flicker")
+
+    def once(name: str, **how: object) -> Path:
+        path = folder / f"{name}.mp4"
+        return path if path.exists() else clips.write_flicker(path, **how)
+
+    return once
+
+
+def measured(path: Path, **options: object) -> Result:
+    known = {"readout_ms": 14.0, "readout_direction": "down", "shutter_s": 1 / 1000, **options}
+    with open_clip(path, threads=1) as clip:
+        return measure_flicker(clip, **known)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("codec", ["h264", "hevc"])
+def test_gate_through_a_codec(make: Make, codec: str) -> None:
+    gate = Gate(487.3, 0.4)
+    result = measured(make(f"gate_{codec}", tube=gate, codec=codec))
+    assert result.verdict is not None and result.verdict.word == "modulated"
+    frequency = result.reading("modulation_frequency", "field")
+    assert frequency.value == pytest.approx(487.3, abs=2e-3) and frequency.low is not None and frequency.high is not None
+    assert frequency.low < frequency.value < frequency.high
+    # encoders shave some of it: 2 % at crf 12, 6 % at crf 20 in this scene
+    assert result.extras["fundamental_recorded"] == pytest.approx(gate.fundamental(1 / 1000), rel=0.08)
+    assert result.reading("modulation_depth").value == pytest.approx(25.0, rel=0.08)
+    assert result.extras["origin"] == "tube"
+    assert result.reading("alias_frequency").value == pytest.approx(7.7795, abs=2e-3)
+    document = json.loads(result.dumps())
+    assert {"candidates_hz", "blind_hz", "fundamental_recorded", "lines", "origin"} <= set(document)
+    assert document["lines"][0].keys() >= {"frequency_hz", "depth_percent", "origin"}
+    assert {"spectrum_hz", "spectrum", "rows_by_time", "waveform", "depth_map", "blind_hz"} <= set(result.plots)
+    peak = result.plots["spectrum_hz"][int(np.argmax(result.plots["spectrum"]))]
+    assert peak == pytest.approx(487.3, abs=0.3)
+
+
+def test_screen_that_pulses_is_not_the_tube(make: Make) -> None:
+    result = measured(make("screen", source=Gate(240.37, 0.5)))
+    assert result.reading("modulation_frequency").value == pytest.approx(240.37, abs=3e-3)
+    assert result.extras["origin"] == "source"
+    assert result.verdict is not None and "No gating" in result.verdict.sentence
+
+
+def test_steady_clip_says_what_it_could_not_show(make: Make) -> None:
+    result = measured(make("steady"))
+    assert result.verdict is not None and result.verdict.word == "steady"
+    assert result.reading("modulation_frequency").state == "refused"
+    assert 0 < result.reading("detection_limit").value < 10
+    zones = result.extras["blind_hz"]
+    assert any(low < 1000 < high for low, high in zones), "the null of 1/1000 s"
+    assert any(low < 60000 / 1001 < high for low, high in zones), "bands that stand still"
+
+
+def test_long_shutter_cannot_tell(make: Make) -> None:
+    null = make("null", tube=Gate(250.0, 0.5), exposure_s=1 / 125, rate=Fraction(60))
+    result = measured(null, shutter_s=1 / 125)
+    assert result.verdict is not None and result.verdict.word == "cannot tell"
+    assert any(low <= 250 <= high for low, high in result.extras["blind_hz"])
+
+
+def test_bands_that_stand_still_cannot_tell(make: Make) -> None:
+    result = measured(make("standing", tube=Gate(480.0, 0.4), rate=Fraction(60), flat=True))
+    assert result.verdict is not None and result.verdict.word == "cannot tell"
+    assert "stand still" in result.verdict.sentence
+
+
+@pytest.mark.parametrize(("rotation", "want"), [(90, "left"), (180, "up"), (270, "right")])
+def test_turned_clip_is_read_across_or_upwards(make: Make, rotation: int, want: str) -> None:
+    path = make(f"turned{rotation}", tube=Gate(333.7, 0.4), rotation=rotation, seconds=1.5)
+    result = measured(path, readout_direction=None)
+    assert result.extras["readout_direction"] == want
+    assert result.reading("modulation_frequency").value == pytest.approx(333.7, abs=4e-3)
+    assert any("assumed" in text for text in result.warnings)
+
+
+def test_sideways_readout(make: Make) -> None:
+    path = make("sideways", tube=Gate(271.3, 0.4), direction="left", seconds=1.5)
+    assert measured(path, readout_direction="left").reading("modulation_frequency").value == pytest.approx(271.3, abs=4e-3)
+
+
+def test_without_readout_all_candidates_then_two_rates_leave_one(make: Make) -> None:
+    first = make("gate_h264", tube=Gate(487.3, 0.4), codec="h264")
+    alone = measured(first, readout_ms=None)
+    candidates = alone.extras["candidates_hz"]
+    assert 2 <= len(candidates) <= 60
+    assert min(abs(f - 487.3) for f in candidates) < 0.02
+    assert alone.reading("modulation_frequency").state == "refused"
+    second = make("gate_50", tube=Gate(487.3, 0.4, 0.5, 0.6), rate=Fraction(50), readout_s=0.0152)
+    with open_clip(first, threads=1) as one, open_clip(second, threads=1) as two:
+        both = measure_flicker(one, shutter_s=1 / 1000, readout_direction="down", also=[two])
+    assert both.reading("modulation_frequency").value == pytest.approx(487.3, abs=3e-3)
+    assert len(both.extras["candidates_hz"]) == 1 and len(both.inputs) == 2
+
+
+def test_source_clip_tells_lamp_from_tube(make: Make) -> None:
+    both = make("both", tube=Gate(487.3, 0.5), source=Gate(240.37, 0.5))
+    bare = make("screen", source=Gate(240.37, 0.5))
+    with open_clip(both, threads=1) as clip, open_clip(bare, threads=1) as source:
+        result = measure_flicker(clip, readout_ms=14.0, readout_direction="down", shutter_s=1 / 1000, source=source)
+    found = {round(line["frequency_hz"]): line["origin"] for line in result.extras["lines"]}
+    assert found[487] == "tube" and found[240] == "source"
+    assert result.reading("modulation_frequency", "field").value == pytest.approx(487.3, abs=8e-3)
+
+
+def test_slow_motion_counts_in_the_time_of_the_camera(make: Make) -> None:
+    path = make("slow", tube=Gate(333.7, 0.4), rate=Fraction(120), readout_s=0.007, file_rate=Fraction(30), seconds=1.0)
+    result = measured(path, readout_ms=7.0, capture_rate=120.0)
+    assert result.reading("modulation_frequency").value == pytest.approx(333.7, abs=0.02)
+
+
+def test_region_and_errors(make: Make) -> None:
+    path = make("gate_h264", tube=Gate(487.3, 0.4), codec="h264")
+    result = measured(path, region=Rect(110, 84, 90, 72))
+    assert result.reading("modulation_frequency", "110,84,90,72").value == pytest.approx(487.3, abs=5e-3)
+    with pytest.raises(RegionError, match="outside"):
+        measured(path, region=Rect(300, 0, 90, 72))
+    with pytest.raises(RegionError, match="rows along"):
+        measured(path, region=Rect(0, 100, 300, 8))
+    with pytest.raises(UsageError, match="no direction"):
+        measured(path, readout_direction="sideways")
+    with pytest.raises(Cancelled):
+        measured(path, cancelled=lambda: True)
+
+
+def test_only_the_asked_frames_count(make: Make) -> None:
+    result = measured(make("gate_h264", tube=Gate(487.3, 0.4), codec="h264"), frames=(0, 100))
+    assert result.reading("modulation_frequency").frames == 100
+    assert result.reading("modulation_frequency").value == pytest.approx(487.3, abs=4e-3)
+
+
+def test_exact_repeats_are_left_out() -> None:
+    """A camera that drops frames repeats the one before: the row light of those is no new sample."""
+    frames = [np.full((4, 2), float(i), np.float32) for i in range(10)]
+    keep, repeated = fresh([*frames[:5], frames[4], *frames[5:]])
+    assert repeated == 1 and not keep[5] and keep.sum() == 10
+    still, none = fresh([frames[0]] * 6)
+    assert none == 0 and still.all()
+
+
+def test_readout_from_a_lamp(make: Make) -> None:
+    lamp = make("lamp", tube=Gate(100.03, 0.5, None), flat=True, readout_s=0.01437, noise=0.03)
+    with open_clip(lamp, threads=1) as clip:
+        result = measure_readout(clip, 100.0)
+        upside = measure_readout(clip, 100.0, readout_direction="up")
+    assert result.reading("readout_time").value == pytest.approx(14.37, rel=1e-3)
+    assert result.reading("row_time").value == pytest.approx(14.37e3 / 240, rel=1e-3)
+    assert result.extras["lamp_hz"] == pytest.approx(100.03, abs=5e-3)
+    assert result.extras["readout_direction"] == "down" and upside.extras["readout_direction"] == "down"
+    assert any("not up" in text for text in upside.warnings)
+
+
+def test_readout_refuses_what_is_no_lamp(make: Make) -> None:
+    with open_clip(make("steady"), threads=1) as clip:
+        result = measure_readout(clip, 100.0)
+    reading = result.reading("readout_time")
+    assert reading.state == "refused" and reading.reason is not None and "film" in reading.reason
+
+
+def test_field_mask_finds_edge_and_black() -> None:
+    y, x = np.mgrid[:240, :320]
+    mean = np.where(np.hypot(y - 120, x - 160) < 105, 0.2, 0.004).astype(np.float32)
+    mask = field_mask(mean)
+    assert mask.inside is not None and mask.black == pytest.approx(0.004, abs=1e-4)
+    assert mask.inside[120, 160] and not mask.inside[5, 5]
+    assert field_mask(np.full((240, 320), 0.3, np.float32)).black == 0.0
+
+
+def test_codec_limit_follows_the_bits() -> None:
+    assert 0.1 >= codec_limit(0.03, 8) > codec_limit(0.3, 8) > codec_limit(0.3, 10)
+    assert codec_limit(0.0, 8) == 0.0
