@@ -198,7 +198,7 @@ def _measure_group(
         return {m.number: _all_refused(m.number, m.centre, reason, frames, flags) for m in cluster}
     near = Flag.NEIGHBOUR if len(cluster) > 1 else Flag.NONE
     return {
-        m.number: _read(scene, m, found, i, dark, frames, flags | near, masks, 0.5 * change.get(i, 0.0))
+        m.number: _read(scene, m, found, i, dark, frames, flags | near, masks, 0.7 * change.get(i, 0.0))
         for i, m in enumerate(cluster)
     }
 

@@ -10,7 +10,7 @@ from scipy.optimize import least_squares
 
 from viewer.measure.bloom_model import Patch, Shape, Solution, design, pack, solution, unpack
 
-MAX_LAG = 14
+MAX_LAG = 14  # px over which residuals may be correlated
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +137,9 @@ def jacobian(patch: Patch, found: Solution, order: int) -> tuple[np.ndarray, np.
 def covariance(patch: Patch, jac: np.ndarray, residual: np.ndarray) -> tuple[np.ndarray, float]:
     """Return the covariance of the parameters, allowing for correlated residuals, and by how much they inflate it.
 
-    With weighted rows ``H`` and residuals ``z`` of autocorrelation ``C(lag)`` (tapered to `MAX_LAG` px by a triangle, which
-    keeps it positive), the covariance is ``G^-1 (sum_lag C(lag) H H_lag^T) G^-1``, ``G = H H^T``.
+    With weighted rows ``H`` and residuals ``z`` of autocorrelation ``C(lag)`` (as far as it stands out of chance, then tapered
+    to nil over as far again; its spectrum held positive), the covariance is ``G^-1 (sum_lag C(lag) H H_lag^T) G^-1`` with
+    ``G = H H^T``.
     """
     root = np.sqrt(patch.weight)
     h = jac * root
@@ -156,8 +157,9 @@ def covariance(patch: Patch, jac: np.ndarray, residual: np.ndarray) -> tuple[np.
     auto = np.fft.irfft2(np.abs(spectrum(z)) ** 2, s=shape) / np.maximum(count, 1.0)
     lag_y = np.minimum(np.arange(shape[0]), shape[0] - np.arange(shape[0]))
     lag_x = np.minimum(np.arange(shape[1]), shape[1] - np.arange(shape[1]))
-    taper = np.clip(1.0 - lag_y / MAX_LAG, 0.0, None)[:, None] * np.clip(1.0 - lag_x / MAX_LAG, 0.0, None)[None, :]
-    auto = auto * taper * (count > 0)
+    far = np.hypot(lag_y[:, None], lag_x[None, :])
+    last = _last_lag(auto, far, int(np.count_nonzero(root > 0)))
+    auto = auto * np.clip(2.0 - far / last, 0.0, 1.0) * (count > 0)
     norm = np.maximum(np.sqrt(np.einsum("ij,ij->i", h, h)), 1e-12)
     h = h / norm[:, None]
     gram = h @ h.T
@@ -178,6 +180,22 @@ def covariance(patch: Patch, jac: np.ndarray, residual: np.ndarray) -> tuple[np.
     # residuals of a fit are slightly smaller than the noise
     cov = cov * np.count_nonzero(root > 0) / dof
     return cov / norm[:, None] / norm[None, :], float(np.median(ratio))
+
+
+def _last_lag(auto: np.ndarray, far: np.ndarray, count: int) -> float:
+    """Return the lag (px) up to which residuals are correlated: where the mean over a ring of lags sinks into chance."""
+    ring = np.rint(far).astype(int)
+    near = ring <= MAX_LAG // 2
+    lags = np.bincount(ring[near])
+    mean = np.bincount(ring[near], auto[near]) / np.maximum(lags, 1)
+    if mean[0] <= 0:
+        return 0.5
+    # each pair of opposite lags is one value of variance 1 / count
+    chance = 2.5 * np.sqrt(2.0 / (np.maximum(lags, 1) * max(count, 1)))
+    for lag in range(1, MAX_LAG // 2 + 1):
+        if mean[lag] / mean[0] < chance[lag]:
+            return max(0.5, lag - 0.5)
+    return MAX_LAG / 2.0
 
 
 def fit(patch: Patch, shapes: tuple[Shape, ...], low: np.ndarray, high: np.ndarray, *, order: int = 1, rounds: int = 3) -> Fit:

@@ -129,7 +129,7 @@ def measure_edge(
         builder.flags |= Flag.CLIPPED
     stray, stray_error = raggedness(part, line, usable)
     ragged = stray > max(1.0, 5.0 * stray_error)
-    builder.angle(line, ragged, max(1.0, stray / stray_error if stray > 1.5 * stray_error > 0 else 1.0))
+    uncertain = stray / stray_error if stray > 1.5 * stray_error > 0 else 1.0
     spread, transfer, reason = None, None, ""
     if share_burnt > 0.005:
         reason = "part of the region is burnt out, so the bright level is not known. Film with a shorter exposure."
@@ -140,6 +140,7 @@ def measure_edge(
         )
     else:
         spread, reason = _spread(part, line, usable)
+    builder.angle(line, ragged, max(1.0, uncertain, spread.inflation if spread else 1.0))
     asymmetry = None
     if spread is None:
         builder.refuse(reason, *("rise_10_90", "mtf50", "mtf_at_0.05", "mtf_at_0.1", "overshoot", "undershoot"))

@@ -16,7 +16,7 @@ from viewer.measure import bloom as measure
 from viewer.measure.lights import PointLight, find_lights, refine_centre
 from viewer.measure.readings import Flag, Reading, refused
 from viewer.tasks.document import Result
-from viewer.tasks.mean_picture import Look, MeanPicture, mean_picture, scout
+from viewer.tasks.mean_picture import Look, MeanPicture, allowed, codec_sigma, mean_picture, scout
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
@@ -102,6 +102,8 @@ def measure_bloom(
         flags=mean.flags | Flag.ONE_TAKE,
         cancelled=cancelled,
     )
+    extra = codec_sigma(clip)
+    blooms = tuple(replace(b, readings=tuple(_with_codec(r, extra) for r in b.readings)) for b in blooms)
     per_degree = stop.px_per_degree(field_deg) if stop and field_deg else None
     if field_deg and stop is None:
         warnings.append("no field circle was found, so there is no scale: radii are in px only.")
@@ -191,6 +193,11 @@ def _none(clip: ClipReader, stop: FieldCircle | None, total: int) -> Result:
     circle = [stop.cx, stop.cy, stop.radius] if stop else None
     extras: dict[str, Any] = {"lights_found": total, "field_circle": circle, "px_per_degree": None, "fits": {}}
     return Result(command="bloom", inputs=(clip.info.input_record(),), readings=readings, extras=extras)
+
+
+def _with_codec(reading: Reading, sigma: float) -> Reading:
+    """Allow for what the codec does to a fitted edge; the clipped core is counted, not fitted."""
+    return reading if reading.name == "core_radius" else allowed(reading, sigma)
 
 
 def _scaled(readings: Sequence[Reading], per_degree: float | None, objective_mm: float | None) -> list[Reading]:

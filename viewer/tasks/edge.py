@@ -12,10 +12,10 @@ from viewer.measure import edge as measure
 from viewer.measure.bloom_motion import Shift
 from viewer.measure.edge_line import EdgeLine, find_line, fit_line, follow_line, raggedness
 from viewer.measure.edge_spread import Mtf
-from viewer.measure.readings import Flag
+from viewer.measure.readings import Flag, Reading
 from viewer.measure.regions import Rect
 from viewer.tasks.document import Result
-from viewer.tasks.mean_picture import Follow, Look, MeanPicture, mean_picture, scout
+from viewer.tasks.mean_picture import Follow, Look, MeanPicture, allowed, codec_sigma, mean_picture, scout
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
@@ -75,6 +75,8 @@ def measure_edge(
     result = measure.measure_edge(
         mean.light, inside, clipped=mean.clipped, frames=mean.frames, flags=flags, of=str(region), camera=other
     )
+    extra = codec_sigma(clip)
+    readings = tuple(allowed(r, extra * _leverage(r, result)) for r in result.readings)
     warnings = list(mean.warnings)
     if not mean.tinted:
         warnings.append(
@@ -84,7 +86,7 @@ def measure_edge(
     return Result(
         command="edge",
         inputs=tuple(records),
-        readings=result.readings,
+        readings=readings,
         warnings=tuple(warnings),
         extras={"edge": _extras(result, region)},
         plots=_plots(result),
@@ -142,6 +144,22 @@ def _along(line: EdgeLine, inside: Rect) -> Follow:
         return Shift(found[0] * nx, found[0] * ny, found[1], 1.0)
 
     return follow
+
+
+def _leverage(reading: Reading, result: measure.EdgeResult) -> float:
+    """Return by how much a reading changes when the edge's width changes by one px."""
+    width = result.reading("rise_10_90").value
+    if reading.name == "rise_10_90":
+        return 1.0
+    if reading.name == "edge_angle":
+        return 0.4  # degrees; a distortion of 1 px over some 140 px of edge
+    if width is None or reading.value is None:
+        return 0.0
+    if reading.name == "mtf50":
+        return reading.value / width
+    if reading.name.startswith("mtf_at_"):
+        return 2.0 * abs(reading.value * float(np.log(max(reading.value, 1e-3)))) / width
+    return 0.0
 
 
 def _camera(camera: tuple[ClipReader, Rect], frames: tuple[int, int | None], cancelled: Stop) -> Mtf:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.ndimage import binary_dilation, gaussian_filter1d
 
 from viewer.measure.bloom_motion import Anchor, Shift, carried
-from viewer.measure.readings import Flag
+from viewer.measure.readings import Flag, Reading
 from viewer.media.light import to_linear
 
 if TYPE_CHECKING:
@@ -152,6 +152,32 @@ def scout(clip: ClipReader, frames: tuple[int, int | None], look: Look, rect: An
     stop = start + count if frames[1] is None else min(start + count, frames[1])
     lights = [np.asarray(look.light(frame, rect)[0], float) for frame in clip.frames(start, stop)]
     return np.asarray(np.mean(lights, axis=0))
+
+
+LOSSLESS = ("ffv1", "rawvideo", "huffyuv", "ffvhuff", "utvideo", "png", "v210")
+
+
+def codec_sigma(clip: ClipReader) -> float:
+    """Return by how much a codec moves edges of a mean picture beyond what pixel noise tells (1 sigma, px); 0 if lossless.
+
+    From encodes of rendered edges and halos at 0.3 to 1.5 bits per pixel (tests/benchmarks/bench_edge.py, bench_bloom.py).
+    It is alike all along an edge, so the scatter of pixels does not show it; at fewer bits it grows.
+    """
+    info = clip.info
+    if info.codec in LOSSLESS:
+        return 0.0
+    base = 0.025 if info.bit_depth <= 8 else 0.015
+    bits = info.bits_per_pixel if info.bits_per_pixel > 0 else 0.3
+    return base * max(1.0, math.sqrt(0.3 / max(bits, 0.01)))
+
+
+def allowed(reading: Reading, sigma: float) -> Reading:
+    """Return a reading whose interval allows for a further error of `sigma`, in its unit."""
+    if sigma <= 0 or reading.value is None or reading.low is None or reading.high is None:
+        return reading
+    low = reading.value - math.hypot(reading.value - reading.low, 1.96 * sigma)
+    high = reading.value + math.hypot(reading.high - reading.value, 1.96 * sigma)
+    return replace(reading, low=low if reading.low < 0 else max(0.0, low), high=high)
 
 
 class _Sum:
@@ -333,4 +359,15 @@ def _pulsing(rows: np.ndarray) -> float:
     return math.sqrt(power - noise) if power > 4.0 * noise else 0.0
 
 
-__all__ = ["Look", "MeanPicture", "chosen", "light_flags", "mean_picture", "scout", "stops_at_white", "usable_tint"]
+__all__ = [
+    "Look",
+    "MeanPicture",
+    "allowed",
+    "chosen",
+    "codec_sigma",
+    "light_flags",
+    "mean_picture",
+    "scout",
+    "stops_at_white",
+    "usable_tint",
+]
