@@ -1,0 +1,61 @@
+"""Readout time from a lamp of known frequency, on row light with known truth."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from runpy import run_path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from viewer.measure.flicker_readout import calibrate, still_bands
+
+made = SimpleNamespace(**run_path(str(Path(__file__).with_name("flicker_rows_made.py"))))
+Gate, Scene, make_rows = made.Gate, made.Scene, made.make_rows
+
+
+@pytest.mark.parametrize(
+    ("hz", "fps", "readout_s"), [(100.0, 60000 / 1001, 0.01437), (120.0, 25.0, 0.0221), (1000.0, 30000 / 1001, 0.0152)]
+)
+@pytest.mark.parametrize("backwards", [False, True])
+def test_readout_and_direction(hz: float, fps: float, readout_s: float, backwards: bool) -> None:
+    scene = Scene(
+        fps=fps, readout_s=readout_s, tube=Gate(hz, 0.5), exposure_s=0.2 / hz, noise=0.02, codec=0.002, seconds=3.0, rows=120
+    )
+    found, reason = calibrate(make_rows(scene, backwards=backwards), hz)
+    assert found is not None, reason
+    assert found.readout_s == pytest.approx(readout_s, rel=1e-3)
+    assert found.row_time_s == pytest.approx(readout_s / 120, rel=1e-3)
+    assert found.backwards is backwards
+    assert abs(found.readout_s - readout_s) < 5.0 * found.sigma_s + 1e-4 * readout_s
+
+
+def test_mains_that_are_off_do_not_matter() -> None:
+    """The grid wanders by tenths of a per cent; the lamp's frequency by the clip's own clock is used."""
+    scene = Scene(tube=Gate(100.31, 0.4, None), readout_s=0.0143, noise=0.02, seconds=3.0, rows=120)
+    found, _ = calibrate(make_rows(scene), 100.0)
+    assert found is not None and found.lamp_hz == pytest.approx(100.31, abs=2e-3)
+    assert found.readout_s == pytest.approx(0.0143, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("scene", "lamp_hz", "words"),
+    [
+        (Scene(fps=50.0, tube=Gate(100.0, 0.4, None), rows=120, seconds=2.0), 100.0, "stands still"),
+        (Scene(rows=120, seconds=2.0), 120.0, "No bands"),
+        (Scene(tube=Gate(333.0, 0.4), rows=120, seconds=2.0), 100.0, "not at 100 Hz"),
+    ],
+)
+def test_refusals_say_what_to_film(scene: object, lamp_hz: float, words: str) -> None:
+    found, reason = calibrate(make_rows(scene), lamp_hz)
+    assert found is None and words in reason
+
+
+def test_spacing_in_one_picture() -> None:
+    rows = np.arange(540)
+    for period in (68.6, 41.3, 120.7):
+        light = (1.0 + 0.2 * rows / 540) * np.where((rows / period + 0.2) % 1.0 < 0.5, 1.0, 0.02)
+        spacing, _ = still_bands(light)
+        # rows are whole pixels: an edge is placed to a fraction of one only by many edges together
+        assert spacing == pytest.approx(period, rel=3e-3)
