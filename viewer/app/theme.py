@@ -170,6 +170,13 @@ def palette_of(look: Theme) -> QPalette:
     return palette
 
 
+def _icon_path(name: str) -> str:
+    try:
+        return resource(f"icons/{name}.svg").as_posix()
+    except FileError:
+        return ""
+
+
 def style_sheet(look: Theme) -> str:
     """Return the style sheet: 4 px corners, one hairline between parts, focus by outline."""
     return f"""
@@ -201,6 +208,14 @@ def style_sheet(look: Theme) -> str:
     QPushButton[main="true"]:hover {{ background: {look.focus}; }}
     QPushButton[main="true"]:disabled {{ background: {look.hairline}; color: {look.disabled}; border-color: {look.hairline}; }}
     QComboBox::drop-down {{ width: 20px; border: none; }}
+    QComboBox::down-arrow {{ image: url("{_icon_path(f"chevron-down-{look.name}")}"); width: 12px; height: 12px; }}
+    QCheckBox::indicator, QRadioButton::indicator, QAbstractItemView::indicator {{ width: 14px; height: 14px;
+        border: 1px solid {look.strong}; border-radius: 3px; background: {look.panel}; }}
+    QCheckBox::indicator:checked, QAbstractItemView::indicator:checked {{ background: {look.text}; border-color: {look.text};
+        image: url("{_icon_path(f"check-{look.name}")}"); }}
+    QCheckBox::indicator:disabled {{ border-color: {look.hairline}; }}
+    QCheckBox:focus {{ outline: 2px solid {look.focus}; }}
+    QSpinBox::up-button, QSpinBox::down-button {{ width: 0px; border: none; }}
     QComboBox QAbstractItemView {{ background: {look.raised}; border: 1px solid {look.strong}; selection-background-color: {look.fill}; }}
     QLineEdit, QPlainTextEdit, QTextEdit, QSpinBox, QDoubleSpinBox {{ min-height: 26px; border: 1px solid {look.strong};
         border-radius: 4px; background: {look.panel}; color: {look.text}; padding: 0px 6px; selection-background-color: {look.fill};

@@ -75,6 +75,8 @@ class MainWindow(QMainWindow):
         self.setAcceptDrops(True)
         self._document_changed()
         self._title()
+        self.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
+        self.setFocus()
 
     # --- building ---
 
@@ -617,6 +619,7 @@ class MainWindow(QMainWindow):
         for part in (self.wall, self.transport):
             part.theme_changed()
         self.bar.theme_changed()
+        self.coverage.delegate.theme_changed()
         self.coverage.refresh()
         self.lanes.refresh()
         self.readings_panel.refresh()

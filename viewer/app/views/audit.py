@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHeaderView, QTableWidget, QTableWidgetItem
 
 from viewer.app.i18n import mark, tr
 from viewer.app.icons import icon
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.app.views.parts import label
+from viewer.session.audit import SETTINGS
 
 if TYPE_CHECKING:
     from viewer.app.window import MainWindow
@@ -27,6 +29,7 @@ class AuditDialog(Dialog):
         self.table = QTableWidget(0, 3)
         self.table.setHorizontalHeaderLabels([tr("Setting"), tr("State"), tr("Evidence")])
         self.table.verticalHeader().hide()
+        self.table.horizontalHeader().setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         self.table.setShowGrid(False)
         self.table.setWordWrap(True)
         self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
@@ -62,7 +65,9 @@ class AuditDialog(Dialog):
         rows: list[tuple[str, str, str]] = []
         for audit in audits:
             rows.append((audit.scene, "", ""))
-            rows += [(str(r.setting).replace("_", " "), str(r.state), str(r.sentence)) for r in audit.rows]
+            rows += [
+                (SETTINGS.get(r.setting, str(r.setting).replace("_", " ")), str(r.state), str(r.sentence)) for r in audit.rows
+            ]
             rows += [("", "different", str(text)) for text in audit.troubles]
         odd = sum(state == "different" for _, state, _ in rows)
         self.head.setText(tr("Nothing differs where it is known.") if not odd else tr("{n} differences found.", n=odd))

@@ -32,6 +32,7 @@ from PySide6.QtWidgets import (
 from viewer.app import icons
 from viewer.app.i18n import tr
 from viewer.app.model.coverage import KIND_NAMES, OTHERS, Cell, cells, columns
+from viewer.app.model.render import reddened
 from viewer.app.model.stage import Stage
 from viewer.app.model.thumbs import Thumbs
 from viewer.app.theme import color, figures, px, state_color, theme, words
@@ -125,6 +126,10 @@ class CellDelegate(QStyledItemDelegate):
         self._view = view
         self._images: dict[tuple[str, int], QImage] = {}
 
+    def theme_changed(self) -> None:
+        """Dress again."""
+        self._images.clear()
+
     def forget(self, clip_id: str) -> None:
         """Drop the images of a clip."""
         for key in [key for key in self._images if key[0] == clip_id]:
@@ -137,7 +142,8 @@ class CellDelegate(QStyledItemDelegate):
             return None
         number = min(number, len(pictures) - 1)
         if (clip_id, number) not in self._images:
-            self._images[clip_id, number] = to_image(pictures[number])
+            picture = reddened(pictures[number]) if theme().red else pictures[number]
+            self._images[clip_id, number] = to_image(picture)
         return self._images[clip_id, number]
 
     def sizeHint(self, option: QStyleOptionViewItem, index: Index) -> QSize:
@@ -279,7 +285,7 @@ class DeviceHeader(QHeaderView):
             paint_marker(painter, model.styles.get(ident), left + 7, rect.center().y() + 0.5, 4.5)
             left += 18
         painter.setPen(color("text" if ident else "quiet"))
-        painter.setFont(words(12))
+        painter.setFont(words(11))
         elided(
             painter,
             QRectF(left, rect.top(), rect.right() - left - 2, rect.height()),

@@ -51,7 +51,6 @@ class DeskDialog(Dialog):
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window, tr("Devices and data sheets"), size=(940, 640))
         self.list = QListWidget()
-        self.list.setFixedWidth(190)
         self.list.setAccessibleName(tr("Devices"))
         self.list.currentRowChanged.connect(lambda _n: self._show())
         left = QWidget()
@@ -59,7 +58,11 @@ class DeskDialog(Dialog):
         self.page = QScrollArea()
         self.page.setWidgetResizable(True)
         body = QWidget()
-        body.setLayout(row(left, self.page, spacing=16))
+        left.setFixedWidth(190)
+        self.page.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        line = row(left, self.page, spacing=16)
+        line.setStretchFactor(self.page, 1)
+        body.setLayout(line)
         self.fill(
             body,
             quiet(
@@ -133,7 +136,8 @@ class DeskDialog(Dialog):
         self.fields["name"] = QLineEdit(device.name)
         self.fields["name"].setAccessibleName(tr("Name"))
         self.fields["name"].editingFinished.connect(self.keep)
-        self.control = QCheckBox(tr("Control: the others are compared with it"))
+        self.control = QCheckBox(tr("Control"))
+        self.control.setToolTip(tr("The others are compared with the control."))
         self.control.setChecked(device.control)
         self.control.toggled.connect(lambda _on: self.keep())
         self.units = QSpinBox()
@@ -153,15 +157,15 @@ class DeskDialog(Dialog):
     def _quantity_row(self, grid: QGridLayout, key: str, title: str, about: str, entry: SheetEntry | None) -> None:
         at = grid.rowCount()
         field, condition = QLineEdit(entry.typed if entry else ""), QLineEdit(entry.condition if entry else "")
-        field.setFixedWidth(150)
-        condition.setFixedWidth(120)
+        field.setFixedWidth(140)
+        condition.setFixedWidth(110)
         field.setAccessibleName(title)
         condition.setAccessibleName(tr("Condition of {what}", what=title))
         field.setToolTip(about or title)
         said = label("", kind="quiet", wrap=True)
         said.setAccessibleName(tr("Meaning of {what}", what=title))
         head = label(title, wrap=True)
-        head.setMinimumWidth(170)
+        head.setMinimumWidth(140)
         for c, part in enumerate((head, field, said, condition)):
             grid.addWidget(part, at, c)
         self.fields[key], self.fields[f"{key} condition"] = field, condition

@@ -29,6 +29,7 @@ class IngestDialog(Dialog):
         self.table = QTableWidget(0, 6)
         self.table.setHorizontalHeaderLabels([tr("File"), tr("Device"), tr("Scene"), tr("Kind"), tr("Take"), tr("Shows")])
         self.table.verticalHeader().hide()
+        self.table.horizontalHeader().setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         self.table.setShowGrid(False)
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)

@@ -59,6 +59,7 @@ class MeasureDialog(Dialog):
         self.first, self.last = QComboBox(), QComboBox()
         for box, words in ((self.first, tr("From (s, scene time)")), (self.last, tr("To (s, scene time)"))):
             box.setEditable(True)
+            box.setMinimumWidth(96)
             box.setAccessibleName(words)
             box.addItem("")
         if scene is not None:

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QImage, QPainter, QPainterPath, QPen, QPolygonF
+from PySide6.QtGui import QColor, QFontMetricsF, QImage, QPainter, QPainterPath, QPen, QPolygonF
 
 from viewer.app.i18n import number, tr
 from viewer.app.model.geometry import apply
@@ -39,6 +39,24 @@ def _pens(chosen: bool, own: bool) -> tuple[QPen, QPen]:
     return below, above
 
 
+class Names:
+    """The places that names take up on one picture, so that none is written over another."""
+
+    def __init__(self, points: list[Points]) -> None:
+        self._metrics = QFontMetricsF(words(11, strong=True))
+        self._crowd = [(min(p[0] for p in group), min(p[1] for p in group)) for group in points]
+        self._taken: list[QRectF] = []
+
+    def fits(self, x: float, y: float, name: str) -> bool:
+        """Take the place for a name with its baseline at (x, y), if it is free and its region does not stand in a crowd."""
+        rect = QRectF(x, y - self._metrics.ascent(), self._metrics.horizontalAdvance(name), self._metrics.height())
+        crowd = sum(abs(cx - x) < 70 and abs(cy - y) < 40 for cx, cy in self._crowd)
+        if crowd > 6 or any(rect.intersects(other) for other in self._taken):
+            return False
+        self._taken.append(rect)
+        return True
+
+
 def _text(painter: QPainter, at: QPointF, text: str, *, size: float = 12, mono: bool = False) -> None:
     """Write with a dark outline, readable on any picture."""
     path = QPainterPath()
@@ -50,14 +68,21 @@ def _text(painter: QPainter, at: QPointF, text: str, *, size: float = 12, mono: 
 
 
 def paint_shape(
-    painter: QPainter, shape: Shape, points: Points, *, chosen: bool, px_per_degree: float, scale_known: bool
+    painter: QPainter,
+    shape: Shape,
+    points: Points,
+    *,
+    chosen: bool,
+    px_per_degree: float,
+    scale_known: bool,
+    names: Names,
 ) -> None:
-    """Paint one region or note."""
+    """Paint one region or note; a region's name only where it hides no other."""
     painter.save()
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     painter.setBrush(Qt.BrushStyle.NoBrush)
     if isinstance(shape.item, Region):
-        _paint_region(painter, shape, points, chosen)
+        _paint_region(painter, shape, points, chosen, names)
     else:
         _paint_note(painter, shape.item, shape, points, chosen, px_per_degree, scale_known)
     if chosen:
@@ -95,14 +120,15 @@ def _ellipse_path(points: Points) -> QPainterPath:
     return path
 
 
-def _paint_region(painter: QPainter, shape: Shape, points: Points, chosen: bool) -> None:
+def _paint_region(painter: QPainter, shape: Shape, points: Points, chosen: bool, names: Names) -> None:
     _outline(painter, shape, points, chosen)
     left, top = min(p[0] for p in points), min(p[1] for p in points)
     if shape.kind in ("light", "point"):
         left, top = points[0][0] + 14, points[0][1] - 6
     if isinstance(shape.item, Region):
         name = shape.item.name + (f" · {tr('own place')}" if shape.own else "")
-        _text(painter, QPointF(left, top - 6), name, size=11)
+        if names.fits(left, top - 6, name) or chosen:
+            _text(painter, QPointF(left, top - 6), name, size=11)
 
 
 def _paint_note(
@@ -210,4 +236,4 @@ def paint_patch(painter: QPainter, image: QImage, rect: QRectF, source: Points |
     painter.restore()
 
 
-__all__ = ["Points", "ink", "on_screen", "paint_dim", "paint_patch", "paint_shape", "scale_bar_degrees"]
+__all__ = ["Names", "Points", "ink", "on_screen", "paint_dim", "paint_patch", "paint_shape", "scale_bar_degrees"]

@@ -19,7 +19,7 @@ from viewer.app.theme import color, figures, px, theme, words
 from viewer.app.views import overlay
 from viewer.app.views.parts import elided, paint_marker, to_image
 from viewer.app.views.pointer import Pointer
-from viewer.session.model import Clip
+from viewer.session.model import Clip, Region
 
 if TYPE_CHECKING:
     from viewer.app.views.wall import Wall
@@ -135,6 +135,12 @@ class PaneView(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
+        try:
+            self._paint_all(painter)
+        finally:
+            painter.end()  # a painter left open would take the program down with it
+
+    def _paint_all(self, painter: QPainter) -> None:
         rect = self.picture_rect
         painter.fillRect(rect, color("surround"))
         if self.clips:
@@ -148,7 +154,6 @@ class PaneView(QWidget):
             painter.setPen(QPen(color("focus"), 2))
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(QRectF(self.rect()).adjusted(1, 1, -1, -1))
-        painter.end()
 
     def _paint_pictures(self, painter: QPainter, rect: QRectF) -> None:
         look = self.stage.look
@@ -248,19 +253,28 @@ class PaneView(QWidget):
 
     def _paint_drawn(self, painter: QPainter, rect: QRectF) -> None:
         clip = self.clip_at(self.wall.pointer_x if self.wall.pointer_x is not None else 0) or self.clips[0]
+        if clip.id not in self._images:
+            return  # nothing is marked where nothing is seen
         matrix = self.matrix(clip)
         placement = self.stage.placement(clip)
         if self.stage.circle_dim and clip.circle is not None:
             c = clip.circle
             overlay.paint_dim(painter, rect, apply(matrix, c.cx, c.cy), c.radius * scale_of(matrix))
         known = placement.scale_by != "assumed"
-        for shape in shapes_of(self.stage.session, clip):
+        placed = [(shape, overlay.on_screen(shape, matrix)) for shape in shapes_of(self.stage.session, clip)]
+        names = overlay.Names([points for shape, points in placed if isinstance(shape.item, Region)])
+        for shape, points in placed:
             chosen = self.stage.chosen.id == shape.item.id
-            points = overlay.on_screen(shape, matrix)
             if shape.kind == "inset":
                 self._paint_inset(painter, clip, shape.item.id, float(shape.item.settings.get("factor", 4)), points)
             overlay.paint_shape(
-                painter, shape, points, chosen=chosen, px_per_degree=self.stage.view.px_per_degree, scale_known=known
+                painter,
+                shape,
+                points,
+                chosen=chosen,
+                px_per_degree=self.stage.view.px_per_degree,
+                scale_known=known,
+                names=names,
             )
         self._paint_lens(painter, clip, matrix)
         self.pointer.paint(painter)

@@ -149,7 +149,7 @@ def cell_words(reading: StoredReading | None) -> str:
 
 def verdict_words(row_: TableRow) -> str:
     """Return the verdicts of a row, a sentence each."""
-    return "\n".join(v.sentence for v in row_.verdicts)
+    return "\n\n".join(v.sentence for v in row_.verdicts)
 
 
 def _lay_out(text: str, font: Any, width: float) -> tuple[QTextLayout, float]:
@@ -165,7 +165,8 @@ def _lay_out(text: str, font: Any, width: float) -> tuple[QTextLayout, float]:
             break
         line.setLineWidth(max(20.0, width))
         line.setPosition(QPointF(0, height))
-        height += line.height() * 1.12
+        # An empty line parts two sentences: half of its height is enough.
+        height += line.height() * (1.12 if line.naturalTextWidth() > 0 else 0.5)
     layout.endLayout()
     return layout, height
 

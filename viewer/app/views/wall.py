@@ -343,7 +343,7 @@ class Legend(QWidget):
             title = tr("First minus second, linear light, share of nominal white")
             return title, f"−{side}", "0", f"+{side}"
         title = tr("Linear luminance, share of nominal white, logarithmic")
-        return title, f"{number(100 * FALSE_LOW)} %", f"{number(10**0.5)} %", f"{number(100 * FALSE_HIGH)} %"
+        return title, f"{number(100 * FALSE_LOW)} %", f"{number(10**0.5, 1)} %", f"{number(100 * FALSE_HIGH)} %"
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)

@@ -36,6 +36,7 @@ class Welcome(QWidget):
         assert layout is not None
         if self._body is not None:
             layout.removeWidget(self._body)
+            self._body.hide()
             self._body.deleteLater()
         title = label(tr("Drop the clips of your comparison here."), kind="title", wrap=True)
         text = label(
@@ -76,6 +77,7 @@ class Welcome(QWidget):
         self._body.setLayout(column(*parts, spacing=8))
         layout.addWidget(self._body)
         layout.setAlignment(self._body, Qt.AlignmentFlag.AlignHCenter)
+        sample.setFocus()
         self._body.setMinimumWidth(min(620, max(320, self.width() - 64)))
 
     def _recovery_row(self, recovery: Recovery) -> QWidget:
