@@ -23,6 +23,7 @@ T = TypeVar("T")
 VERSION = 1
 MAX_ENTRIES = 4000
 MAX_BYTES = 64 * 2**20
+USED_EVERY_S = 3600.0
 _lock = threading.Lock()
 
 
@@ -72,10 +73,11 @@ def load(key: str) -> bytes | None:
     """Return what was stored under a key, or None."""
 
     def work(link: sqlite3.Connection) -> bytes | None:
-        row = link.execute("SELECT value FROM entries WHERE key = ?", (key,)).fetchone()
+        row = link.execute("SELECT value, used FROM entries WHERE key = ?", (key,)).fetchone()
         if row is None:
             return None
-        link.execute("UPDATE entries SET used = ? WHERE key = ?", (time.time(), key))
+        if time.time() - row[1] > USED_EVERY_S:
+            link.execute("UPDATE entries SET used = ? WHERE key = ?", (time.time(), key))
         return bytes(row[0])
 
     return _guarded(work, None)

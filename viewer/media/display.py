@@ -12,6 +12,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from av.video.reformatter import Interpolation
 from numpy.typing import NDArray
 
 from viewer.cv import cv2
@@ -120,7 +121,11 @@ class Screen:
     def _scaled(self, picture: Any, wide: int, high: int, format_: str) -> NDArray[np.uint8]:
         """Return packed rows of the picture at another size and format."""
         smaller = wide < picture.width or high < picture.height
-        how: dict[str, Any] = {"interpolation": "AREA" if smaller else "BICUBIC"}
+        flags = Interpolation.AREA if smaller else Interpolation.BICUBIC
+        if smaller or self.spec.bits > 8:
+            # Without it greys come out 1.5 codes too low in green; the path for 8 bits at full size is not affected.
+            flags |= Interpolation.FULL_CHR_H_INT
+        how: dict[str, Any] = {"interpolation": int(flags)}
         if self.spec.matrix in _SPACES:
             how["src_colorspace"] = _SPACES[self.spec.matrix]
             how["src_color_range"] = "JPEG" if self.spec.range == "full" else "MPEG"

@@ -5,6 +5,7 @@ R'G'B' are formed in single precision and rounded to one of 65,536 steps of 1/30
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,14 @@ def _table_in_cv() -> bool:
     return int(cv2.__version__.split(".")[0]) >= 5
 
 
+@lru_cache(maxsize=64)
+def light_table(transfer: str, weight: float) -> NDArray[np.float32]:
+    """Return light times a weight for every table index; shared by all clips, not to be written to."""
+    table = (weight * to_linear(transfer, LOW + np.arange(STEPS + 1) / SCALE)).astype(np.float32)
+    table.flags.writeable = False
+    return table
+
+
 def index_of_signal(signal: float) -> int:
     """Return the table index of a signal, rounded."""
     return int(np.clip(round((signal - LOW) * SCALE), 0, STEPS))
@@ -54,9 +63,8 @@ class Linearise:
         self._chroma_offset, chroma_span = chroma_scale(spec.bits, spec.range)
         self._chroma_gain = SCALE / chroma_span
         self._matrix = rgb_from_ycbcr(spec.matrix)
-        curve = to_linear(spec.transfer, LOW + np.arange(STEPS + 1) / SCALE)
-        self.table = curve.astype(np.float32)
-        self._weighted = [(weight * curve).astype(np.float32) for weight in weights]
+        self.table = light_table(spec.transfer, 1.0)
+        self._weighted = [light_table(spec.transfer, weight) for weight in weights]
 
     def __call__(self, signal: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return linear light of signals, of the same shape."""
@@ -103,4 +111,4 @@ class Linearise:
         return np.stack([index * np.float32(1 / SCALE) + np.float32(LOW) for index in indexes], axis=-1)
 
 
-__all__ = ["HIGH", "LOW", "SCALE", "STEPS", "Linearise", "apply_table", "index_of_signal"]
+__all__ = ["HIGH", "LOW", "SCALE", "STEPS", "Linearise", "apply_table", "index_of_signal", "light_table"]
