@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from viewer.cv import cv2
+from viewer.media.geometry import Orientation
 from viewer.media.index import Cancelled, Progress
 
 if TYPE_CHECKING:
@@ -76,21 +78,22 @@ def collect(
     single: dict[str, tuple[list[float], list[float], list[float]]] = {name: ([], [], []) for name in regions}
     row_lists: dict[str, list[Floats]] = {name: [] for name in keep_rows}
     column_lists: dict[str, list[Floats]] = {name: [] for name in keep_columns}
+    orientation = clip.setting.orientation
     for frame in clip.frames(start, stop, progress=progress, cancelled=cancelled):
         numbers.append(frame.number)
         times.append(frame.time_s)
         damaged.append(frame.damaged)
         for name, rect in regions.items():
-            part = frame.luminance(rect, tint=tint)
-            light = part.light.astype(np.float64)
+            light, hidden = frame.stored_luminance(rect) if tint is None else tint.stored_luminance(frame, rect)
             mean, spread, clipped = single[name]
-            mean.append(float(light.mean()))
-            spread.append(float(light.std()))
-            clipped.append(float(part.clipped.mean()))
+            centre, width = cv2.meanStdDev(light)
+            mean.append(float(centre[0, 0]))
+            spread.append(float(width[0, 0]))
+            clipped.append(np.count_nonzero(hidden) / hidden.size)
             if name in row_lists:
-                row_lists[name].append(light.mean(axis=1))
+                row_lists[name].append(_profile(light, orientation, rows=True))
             if name in column_lists:
-                column_lists[name].append(light.mean(axis=0))
+                column_lists[name].append(_profile(light, orientation, rows=False))
     return Collected(
         numbers=np.array(numbers, dtype=np.int64),
         times_s=np.array(times),
@@ -101,6 +104,13 @@ def collect(
         rows={name: np.array(values) for name, values in row_lists.items()},
         columns={name: np.array(values) for name, values in column_lists.items()},
     )
+
+
+def _profile(light: NDArray[np.float32], orientation: Orientation, *, rows: bool) -> Floats:
+    """Return the mean of each upright row (or column) of a stored array."""
+    along = 1 if rows != orientation.transpose else 0
+    values = np.asarray(cv2.reduce(light, along, cv2.REDUCE_AVG, dtype=cv2.CV_64F), dtype=np.float64).ravel()
+    return values[::-1] if (orientation.flip_y if rows else orientation.flip_x) else values
 
 
 __all__ = ["Collected", "collect"]

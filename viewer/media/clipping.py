@@ -52,19 +52,22 @@ class ClipLevels:
 
     def mask_of(self, indexes: tuple[NDArray[np.uint16], ...]) -> NDArray[np.bool_]:
         """Return which pixels are clipped, from table indexes of their channels (see `viewer.media.linearise`)."""
+        sure, maybe = self.masks_of(indexes)
+        return sure if maybe is None else grown(sure, maybe)
+
+    def masks_of(self, indexes: tuple[NDArray[np.uint16], ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
+        """Return which pixels are surely clipped, and which are if they touch one that is (None: no others)."""
         sure = np.zeros(indexes[0].shape, dtype=bool)
         maybe: NDArray[np.bool_] | None = None
         for channel, index in enumerate(indexes):
             at = 1 if len(indexes) == 1 else channel
             level = self.as_tuple()[at]
             over = index >= np.uint16(index_of_signal(level))
-            if not over.any():
-                continue
             sure |= over
             if self.spread[at] > 0:
                 near = index >= np.uint16(index_of_signal(level - self.spread[at]))
                 maybe = near if maybe is None else maybe | near
-        return sure if maybe is None else grown(sure, maybe)
+        return sure, maybe
 
     def to_list(self) -> list[object]:
         """Return plain data."""
@@ -85,6 +88,8 @@ def levels_from(record: object) -> ClipLevels | None:
 
 def grown(sure: NDArray[np.bool_], maybe: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the pixels of `sure`, and those of `maybe` connected to one of them."""
+    if not sure.any():
+        return sure
     both = (sure | maybe).astype(np.uint8)
     _, labels = cv2.connectedComponents(both, connectivity=8)
     keep = np.zeros(int(labels.max()) + 1, dtype=bool)

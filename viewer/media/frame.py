@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.media import planes
-from viewer.media.clipping import ClipLevels
+from viewer.media.clipping import ClipLevels, grown
 from viewer.media.geometry import Orientation, as_box
 from viewer.media.light import LUMINANCE_WEIGHTS
 from viewer.media.linearise import Linearise
@@ -20,6 +20,9 @@ from viewer.media.tags import LightSpec
 if TYPE_CHECKING:
     from viewer.media.display import Screen
     from viewer.media.tint import Tint
+
+Indexes = tuple[NDArray[np.uint16], ...]
+STRIP_PIXELS = 65_536
 
 
 @dataclass(frozen=True)
@@ -75,7 +78,7 @@ class Frame:
         Whether it may hold errors of a damaged file.
     """
 
-    __slots__ = ("_native", "_picture", "_setting", "damaged", "number", "pts", "time_s")
+    __slots__ = ("_fields", "_native", "_picture", "_setting", "damaged", "number", "pts", "time_s")
 
     def __init__(
         self, picture: Any, number: int, pts: int, time_base: Fraction, setting: Setting, *, damaged: bool = False
@@ -84,6 +87,7 @@ class Frame:
         self.damaged = damaged
         self._picture, self._setting = picture, setting
         self._native: Any = None
+        self._fields: dict[int, NDArray[Any]] = {}
 
     @property
     def width(self) -> int:
@@ -118,15 +122,23 @@ class Frame:
 
         Of interlaced pictures only the first field counts: one instant.  The lines between are its neighbours' mean.
         """
+        known = self._fields.get(index)
+        if known is not None:
+            return known
         plane = planes.plane_array(self.native(), index, self._setting.layout.bits)
         if self._picture.interlaced_frame:
-            return planes.one_field(plane, first=0 if self._setting.top_first else 1)
+            plane = planes.one_field(plane, first=0 if self._setting.top_first else 1)
+        self._fields[index] = plane
         return plane
 
     def luma(self, rect: Any = None) -> NDArray[Any]:
         """Return native luma codes of a rectangle, upright; of RGB-coded clips the green codes."""
+        return self._setting.orientation.apply(self.stored_luma(rect))
+
+    def stored_luma(self, rect: Any = None) -> NDArray[Any]:
+        """Return native luma codes of an upright rectangle as stored, not turned."""
         x, y, w, h = self._stored(rect)
-        return self._setting.orientation.apply(self.plane(0)[y : y + h, x : x + w])
+        return self.plane(0)[y : y + h, x : x + w]
 
     def signal(self, rect: Any = None) -> NDArray[np.float32]:
         """Return R'G'B' of a rectangle, upright, (h, w, 3), unclipped; one channel for grey clips."""
@@ -135,12 +147,8 @@ class Frame:
 
     def rgb(self, rect: Any = None) -> Light:
         """Return linear R, G, B of a rectangle, (h, w, 3)."""
-        indexes = self._indexes(self._stored(rect))
-        light = self._setting.linearise.light(indexes)
-        if light.shape[2] == 1:
-            light = np.repeat(light, 3, axis=2)
+        light, clipped = self._in_strips(self._stored(rect), self._setting.linearise.light, 3)
         turn = self._setting.orientation.apply
-        clipped = self._setting.levels.mask_of(indexes)
         return Light(np.ascontiguousarray(turn(light)), np.ascontiguousarray(turn(clipped)))
 
     def luminance(self, rect: Any = None, *, tint: Tint | None = None) -> Light:
@@ -165,11 +173,33 @@ class Frame:
         """
         if tint is not None:
             return tint.luminance(self, rect)
-        indexes = self._indexes(self._stored(rect))
-        mixed = self._setting.linearise.luminance(indexes)
+        mixed, clipped = self.stored_luminance(rect)
         turn = self._setting.orientation.apply
-        clipped = self._setting.levels.mask_of(indexes)
         return Light(np.ascontiguousarray(turn(mixed)), np.ascontiguousarray(turn(clipped)))
+
+    def stored_luminance(self, rect: Any = None) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        """Return luminance and clip mask of an upright rectangle as stored, not turned."""
+        return self._in_strips(self._stored(rect), self._setting.linearise.luminance, 1)
+
+    def _in_strips(
+        self, box: tuple[int, int, int, int], convert: Callable[[Indexes], NDArray[np.float32]], channels: int
+    ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        """Convert a stored box strip by strip, so that what lies between stays in the processor's cache."""
+        x, y, w, h = box
+        levels = self._setting.levels
+        out = np.empty((h, w) if channels == 1 else (h, w, channels), dtype=np.float32)
+        sure = np.empty((h, w), dtype=bool)
+        maybe = np.zeros((h, w), dtype=bool)
+        any_maybe = False
+        step = max(8, STRIP_PIXELS // w)
+        for top in range(0, h, step):
+            rows = slice(top, min(h, top + step))
+            indexes = self._indexes((x, y + top, w, rows.stop - top))
+            out[rows] = convert(indexes)
+            sure[rows], perhaps = levels.masks_of(indexes)
+            if perhaps is not None:
+                maybe[rows], any_maybe = perhaps, True
+        return out, grown(sure, maybe) if any_maybe else sure
 
     def display(self, width: int | None = None, height: int | None = None, *, fast: bool = False) -> NDArray[np.uint8]:
         """Return the picture for a screen, (h, w, 4) uint8 in the order B, G, R, A; made for looking, not for measuring.

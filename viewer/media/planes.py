@@ -190,16 +190,51 @@ def upsample(plane: NDArray[Any], box: tuple[int, int, int, int], step_x: int, s
     off_x, off_y = along * (step_x - 1), down * (step_y - 1)
     first_x, last_x = _span(x, w, step_x, off_x, plane.shape[1])
     first_y, last_y = _span(y, h, step_y, off_y, plane.shape[0])
-    part = np.ascontiguousarray(plane[first_y:last_y, first_x:last_x]).astype(np.float32)
-    matrix = np.array(
-        [
-            [1 / step_x, 0.0, (x - off_x) / step_x - first_x],
-            [0.0, 1 / step_y, (y - off_y) / step_y - first_y],
-        ]
-    )
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    out = cv2.warpAffine(part, matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, dtype=np.float32)
+    part = plane[first_y:last_y, first_x:last_x].astype(np.float32)
+    if step_x > 2 or step_y > 2:
+        matrix = np.array(
+            [
+                [1 / step_x, 0.0, (x - off_x) / step_x - first_x],
+                [0.0, 1 / step_y, (y - off_y) / step_y - first_y],
+            ]
+        )
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        return np.asarray(cv2.warpAffine(part, matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
+    # Along x on the few rows first, then down; both as sums of whole arrays.
+    wide = _doubled_along(part, along) if step_x == 2 else part
+    full = _doubled_down(wide, down) if step_y == 2 else wide
+    left, top = x - first_x * step_x, y - first_y * step_y
+    return full[top : top + h, left : left + w]
+
+
+def _doubled_along(part: NDArray[np.float32], place: float) -> NDArray[np.float32]:
+    """Return twice as many columns: samples lie on even columns (0), midway (0.5) or on odd ones (1)."""
+    rows, cols = part.shape
+    if place == 0.5:
+        return np.asarray(cv2.resize(part, (2 * cols, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    after = np.concatenate([part[:, 1:], part[:, -1:]], axis=1)
+    between = np.asarray(cv2.addWeighted(part, 0.5, after, 0.5, 0.0), dtype=np.float32)
+    if place == 0.0:
+        return np.asarray(cv2.merge([part, between]), dtype=np.float32).reshape(rows, 2 * cols)
+    between = np.concatenate([part[:, :1], between[:, :-1]], axis=1)
+    return np.asarray(cv2.merge([between, part]), dtype=np.float32).reshape(rows, 2 * cols)
+
+
+def _doubled_down(part: NDArray[np.float32], place: float) -> NDArray[np.float32]:
+    """Return twice as many rows; see `_doubled_along`."""
+    rows, cols = part.shape
+    if place == 0.5:
+        return np.asarray(cv2.resize(part, (cols, 2 * rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    out = np.empty((rows, 2, cols), dtype=np.float32)
+    at = int(place)
+    out[:, at] = part
+    if at == 0:
+        out[:-1, 1] = 0.5 * (part[:-1] + part[1:])
+        out[-1, 1] = part[-1]
+    else:
+        out[1:, 0] = 0.5 * (part[:-1] + part[1:])
+        out[0, 0] = part[0]
+    return out.reshape(2 * rows, cols)
 
 
 def _span(start: int, length: int, step: int, offset: float, limit: int) -> tuple[int, int]:

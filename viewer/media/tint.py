@@ -8,15 +8,17 @@ subsampled chroma to R'G'B' would widen edges; luma does not.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from viewer.cv import cv2
 from viewer.errors import RegionError
 from viewer.media.frame import Frame, Light, Setting
 from viewer.media.light import code_to_signal, from_linear, rgb_to_ycbcr, to_linear
-from viewer.media.linearise import HIGH
+from viewer.media.linearise import HIGH, apply_table
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
@@ -54,8 +56,23 @@ class Tint:
 
     def luminance(self, frame: Frame, rect: Any = None) -> Light:
         """Return linear luminance of a rectangle by the model."""
-        codes = frame.luma(rect)
-        return Light(np.take(self.table, codes), np.asarray(codes >= self.clip_code))
+        light, clipped = self.stored_luminance(frame, rect)
+        turn = frame.setting.orientation.apply
+        return Light(np.ascontiguousarray(turn(light)), np.ascontiguousarray(turn(clipped)))
+
+    def stored_luminance(self, frame: Frame, rect: Any = None) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        """Return luminance and clip mask of an upright rectangle as stored, not turned."""
+        codes = frame.stored_luma(rect)
+        if codes.dtype == np.uint8:
+            light = np.asarray(cv2.LUT(np.ascontiguousarray(codes), self.table), dtype=np.float32)
+        else:
+            light = apply_table(np.ascontiguousarray(codes), self._wide)
+        return light, codes >= self.clip_code
+
+    @cached_property
+    def _wide(self) -> NDArray[np.float32]:
+        """The table continued to 65,536 entries, as 16-bit samples ask for."""
+        return np.concatenate([self.table, np.full(65_536 - len(self.table), self.table[-1], dtype=np.float32)])
 
 
 def fit_tint(clip: ClipReader, rect: Any = None, frames: tuple[int, int | None] = (0, None), *, samples: int = 3) -> Tint:
