@@ -71,6 +71,7 @@ class _Look:
     view: View
     rows: list[table.Row]
     amount: _Amount
+    moving: bool = False
 
 
 def render_still(
@@ -119,16 +120,73 @@ def compose(
     only : int, optional
         Draw just this pane, at the place it has among all (for blinking).
     """
+    look, places, footer = _prepare(gathered, rendering, size, alone=only is not None)
+    _header(look)
+    panes = gathered.panes if only is None else (gathered.panes[only],)
+    for pane, cell in zip(panes, places, strict=False):
+        _pane(look, pane, cell)
+    if gathered.spec.layout == "large" and only is None:
+        _strip(look, places)
+    _footer(look, footer, places[0])
+    return Still(pixels=look.canvas.pixels, facts=_facts(look), troubles=gathered.troubles)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stage:
+    """A still without its pictures: what stays while they move.
+
+    ``base`` and ``share`` are (h, w, 3) float32: a finished frame is ``base + share * picture`` (sRGB signal 0..1).
+    ``stamps`` are (right end, top, width) of the words of each pane, px.
+    """
+
+    base: np.ndarray
+    share: np.ndarray
+    boxes: tuple[Box, ...]
+    stamps: tuple[tuple[int, int, int], ...]
+    view: View
+    em: float
+    greys: Greys
+
+
+def stage(gathered: Gathered, *, rendering: Rendering | None = None, size: tuple[int, int] | None = None) -> Stage:
+    """Draw everything of a still but the pictures, once on black and once on white: that tells what covers them."""
+    drawn: list[np.ndarray] = []
+    for fill in (0, 65535):
+        look, places, footer = _prepare(gathered, rendering, size, alone=False, moving=True)
+        _header(look)
+        for pane, cell in zip(gathered.panes, places, strict=False):
+            _pane(look, pane, cell, fill=fill)
+        _footer(look, footer, places[0])
+        drawn.append(look.canvas.pixels.astype(np.float32) / 65535.0)
+    share = np.zeros_like(drawn[0])
+    for cell in places:
+        part = (slice(cell.picture.y, cell.picture.bottom), slice(cell.picture.x, cell.picture.right))
+        share[part] = np.clip(drawn[1][part] - drawn[0][part], 0.0, 1.0)
+    return Stage(
+        base=drawn[0],
+        share=share,
+        boxes=tuple(cell.picture for cell in places),
+        stamps=tuple((cell.words.right, cell.words.y, cell.words.w) for cell in places),
+        view=look.view,
+        em=look.page.em,
+        greys=look.greys,
+    )
+
+
+def _prepare(
+    gathered: Gathered, rendering: Rendering | None, size: tuple[int, int] | None, *, alone: bool, moving: bool = False
+) -> tuple[_Look, list[Cell], list[str]]:
+    """Return the empty page, the cells on it, and the footer's lines."""
     spec = gathered.spec
     chosen: Rendering = rendering or spec.rendering
     ground = str(spec.settings.get("ground", "light" if spec.shape == "print" else "dark"))
     sheet = bool(float(spec.settings.get("sheet", 1))) and any(p.device and p.device.sheet for p in gathered.panes)
     wanted = str(spec.settings.get("readings", ""))
     lines = table.rows(gathered.session, spec.scene, most=MOST_ROWS, wanted=wanted)
-    footer = [*_footer_lines(gathered, chosen), *_refusals(gathered, lines)]
+    footer = [*_footer_lines(gathered, chosen, moving=moving), *_refusals(gathered, lines)]
     paper = _paper(gathered, spec, size, footer)
     aspect = _aspect(gathered.view)
-    places, amount = _places(gathered, paper, spec.layout, aspect, len(lines), sheet, only is not None)
+    places, amount = _places(gathered, paper, spec.layout, aspect, len(lines), sheet, alone)
     greys = LIGHT if ground == "light" else DARK
     look = _Look(
         canvas=Canvas(paper.width, paper.height, greys.panel if ground == "light" else greys.surround),
@@ -140,15 +198,9 @@ def compose(
         view=gathered.view.fitted(aspect, 1.0),
         rows=lines,
         amount=amount,
+        moving=moving,
     )
-    _header(look)
-    panes = gathered.panes if only is None else (gathered.panes[only],)
-    for pane, cell in zip(panes, places, strict=False):
-        _pane(look, pane, cell)
-    if spec.layout == "large" and only is None:
-        _strip(look, places)
-    _footer(look, footer, places[0])
-    return Still(pixels=look.canvas.pixels, facts=_facts(look), troubles=gathered.troubles)
+    return look, places, footer
 
 
 def _aspect(view: View) -> float:
@@ -208,8 +260,12 @@ def _header(look: _Look) -> None:
     look.canvas.text(box.x, base, fit(title, box.w - wide - 2 * em, 1.6 * em, "bold"), 1.6 * em, look.greys.text, face="bold")
 
 
-def _pane(look: _Look, pane: Pane, cell: Cell) -> None:
-    _picture(look, pane, cell.picture)
+def _pane(look: _Look, pane: Pane, cell: Cell, *, fill: int | None = None) -> None:
+    if fill is None:
+        _picture(look, pane, cell.picture)
+    else:
+        blank = np.full((cell.picture.h, cell.picture.w, 3), fill, np.uint16)
+        look.canvas.picture(blank, cell.picture.x, cell.picture.y)
     place = Place(box=cell.picture, view=look.view, em=look.page.em)
     settings = look.gathered.spec.settings
     if float(settings.get("regions", 1)):
@@ -217,7 +273,8 @@ def _pane(look: _Look, pane: Pane, cell: Cell) -> None:
             draw_region(look.canvas, place, region, pane, letter)
     if float(settings.get("notes", 1)):
         for note in look.gathered.session.notes:
-            if note.scene == look.gathered.scene.id:
+            # An inset would stand still in moving pictures.
+            if note.scene == look.gathered.scene.id and not (look.moving and note.kind == "inset"):
                 draw_note(look.canvas, place, note, look.gathered, pane, look.rendering)
     _words(look, pane, cell)
 
@@ -253,9 +310,9 @@ def _words(look: _Look, pane: Pane, cell: Cell) -> None:
     narrow = w < WORDS_EM * em
     y = cell.words.y + (1.0 if cell.beside else 1.5) * em
     stamp = f"{pane.moment.clip_s:.3f} s"
-    _name_line(look, pane, x, y, w, stamp="" if narrow else stamp)
+    _name_line(look, pane, x, y, w, stamp="" if narrow or look.moving else stamp)
     y += 1.45 * em
-    if narrow:
+    if narrow and not look.moving:
         canvas.text(x, y, stamp, 0.9 * em, look.greys.quiet, face="mono")
         y += 1.4 * em
     for text in _label_lines(look, pane, w):
@@ -268,17 +325,17 @@ def _label_lines(look: _Look, pane: Pane, width: float) -> list[str]:
     em = look.page.em
     narrow = width < WORDS_EM * em
     parts = [take_words(pane.clip), rendering_words(pane, look.rendering)]
-    share = pane.clipped_share(look.view)
+    share = 0.0 if look.moving else pane.clipped_share(look.view)
     if share >= 0.0005:
         parts.append(f"clipped {100 * share:.1f} %")
-    if pane.repeated:
+    if pane.repeated and not look.moving:
         parts.append("repeated frame")
     if pane.place.remark:
         parts.append(pane.place.remark)
     if pane.moment.remark:
         parts.append(pane.moment.remark)
     lines = [" · ".join(parts)]
-    if look.amount.typical:
+    if look.amount.typical and not look.moving:
         typical = typicality_words(pane)
         if text_width(typical, em) > width:
             typical = typicality_words(pane, short=True)
@@ -393,11 +450,13 @@ def punch_in(gathered: Gathered) -> tuple[float, float, float, float]:
     return cx - 0.5 * side_w, cy - 0.5 * side_h, side_w, side_h
 
 
-def _footer_lines(gathered: Gathered, rendering: Rendering) -> list[str]:
+def _footer_lines(gathered: Gathered, rendering: Rendering, *, moving: bool = False) -> list[str]:
     recipe = recipe_words({pane.transfer for pane in gathered.panes})
     rule = gathered.panes[0].moment.words
     if len({pane.moment.words for pane in gathered.panes}) > 1:
         rule = "mean over whole beat periods of each clip"
+    if moving:
+        rule = "nearest frame of each clip at a constant rate, nothing blended"
     scale = "Equal degrees are equal sizes" if gathered.scale.px_per_degree else "Equal scale"
     parts = [f"{rule[0].upper()}{rule[1:]}", f"{recipe[0].upper()}{recipe[1:]}", f"{scale} ({gathered.scale.source})"]
     if rendering == "brightness_matched":
@@ -517,4 +576,15 @@ def write_blink(gathered: Gathered, path: Path, *, seconds: float = 1.0, size: t
     return write_file(path, blink_bytes(frames, seconds, stills[0].words))
 
 
-__all__ = ["Still", "compose", "gather", "punch_in", "render_still", "rendering_words", "write_blink", "write_still"]
+__all__ = [
+    "Stage",
+    "Still",
+    "compose",
+    "gather",
+    "punch_in",
+    "render_still",
+    "rendering_words",
+    "stage",
+    "write_blink",
+    "write_still",
+]

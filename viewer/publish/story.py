@@ -11,7 +11,16 @@ from viewer import __version__
 from viewer.publish import rows as table
 from viewer.publish.palette import device_styles
 from viewer.publish.view import angles
-from viewer.publish.words import CAUTIONS, QUANTITIES, device_name, label, sheet_label, unit_words, value_words
+from viewer.publish.words import (
+    CAUTIONS,
+    QUANTITIES,
+    device_name,
+    label,
+    percentile_words,
+    sheet_label,
+    unit_words,
+    value_words,
+)
 from viewer.session.model import Clip, Device, Scene, Session, StoredReading
 from viewer.tasks.audit import SceneAudit
 from viewer.tasks.session import budgets_of, out_of_date
@@ -328,7 +337,8 @@ def _audit_line(audit: SceneAudit) -> str:
 
 def _row_words(row: Any) -> str:
     marks = ("*" if row.typed else "") + (f" ({', '.join(row.odd)})" if row.odd else "")
-    return f"{row.label.lower()}{marks}"
+    name = row.label if row.label.isupper() else row.label[0].lower() + row.label[1:]
+    return f"{name}{marks}"
 
 
 def _scale_lines(session: Session) -> list[str]:
@@ -361,18 +371,19 @@ def _drift_lines(session: Session) -> list[str]:
 def _frame_lines(stills: dict[str, list[dict[str, Any]]]) -> list[str]:
     lines = []
     for facts in (item for group in stills.values() for item in group):
-        panes = [
-            f"{pane['device'] or pane['file']} frame {pane['frames'][0]}"
-            + (f" to {pane['frames'][-1]}" if len(pane["frames"]) > 1 else "")
-            + (
-                f" (level {pane['level_percentile']:.0f}., sharpness {pane['sharpness_percentile']:.0f}. percentile)"
-                if pane["level_percentile"] is not None
-                else ""
-            )
-            for pane in facts["panes"]
-        ]
+        panes = [f"{pane['device'] or pane['file']} {_frame_words(pane)}" for pane in facts["panes"]]
         lines.append(f"{facts['scene']}, {facts['panes'][0]['rule']}: " + ", ".join(panes))
     return lines
+
+
+def _frame_words(pane: dict[str, Any]) -> str:
+    frames = pane["frames"]
+    if len(frames) > 1:
+        return f"frames {frames[0]} to {frames[-1]}"
+    if pane["level_percentile"] is None:
+        return f"frame {frames[0]}"
+    level, sharp = (percentile_words(pane[key]).split()[0] for key in ("level_percentile", "sharpness_percentile"))
+    return f"frame {frames[0]} (level {level}, sharpness {sharp} percentile)"
 
 
 def _processing_lines(stills: dict[str, list[dict[str, Any]]]) -> list[str]:

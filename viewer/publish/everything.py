@@ -1,0 +1,326 @@
+"""Everything that leaves the program for one session, written into one folder."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from viewer.errors import Cancelled, PublishError, UsageError, ViewerError
+from viewer.publish import readings, report, story
+from viewer.publish.gather import Gathered, gather
+from viewer.publish.images import write_file
+from viewer.publish.manifest import manifest_json
+from viewer.publish.still import Still, compose, write_blink, write_still
+from viewer.session.model import FrameRule, Scene, Session, StillSpec
+from viewer.tasks.audit import SceneAudit, audit_result, audit_session
+from viewer.tasks.document import Result
+from viewer.tasks.session import open_session_clip
+
+if TYPE_CHECKING:
+    from viewer.publish.footage import Master
+
+PRODUCTS = ("stills", "blink", "audit", "readings", "card", "report", "footage", "manifest")
+
+Progress = Callable[[int, int], None]
+Stop = Callable[[], bool]
+
+
+@dataclass
+class _Work:
+    """What grows while the products are made."""
+
+    session: Session
+    folder: Path
+    out: Path
+    wanted: frozenset[str]
+    allow_outside: bool
+    progress: Progress | None
+    cancelled: Stop | None
+    total: int = 1
+    done: int = 0
+    files: list[Path] = field(default_factory=list)
+    stills: dict[str, list[Still]] = field(default_factory=dict)
+    audits: tuple[SceneAudit, ...] = ()
+    troubles: list[str] = field(default_factory=list)
+    checks: list[str] = field(default_factory=list)
+
+    def step(self, count: int = 1) -> None:
+        """Report progress, and stop if asked to."""
+        self.done += count
+        if self.progress:
+            self.progress(min(self.done, self.total), self.total)
+        if self.cancelled and self.cancelled():
+            raise Cancelled
+
+    def write(self, name: str, data: bytes | str) -> None:
+        """Write one product, whole or not at all."""
+        self.files.append(write_file(self.out / name, data.encode("utf-8") if isinstance(data, str) else data))
+
+
+def publish_session(
+    session: Session,
+    folder: Path,
+    out: Path,
+    *,
+    only: Iterable[str] | None = None,
+    footage: bool = False,
+    bits: int = 8,
+    results: Mapping[tuple[str, str], Result] | None = None,
+    allow_outside: bool = False,
+    troubles: Iterable[str] = (),
+    progress: Progress | None = None,
+    cancelled: Stop | None = None,
+) -> tuple[Path, ...]:
+    """Write stills, card, report, readings, audit and manifest of a measured session.
+
+    Parameters
+    ----------
+    session : Session
+        Lined up and measured as far as it goes; what is missing is said in the products.
+    folder : Path
+        Where the session's file references start from.
+    out : Path
+        Folder of the products, made if need be.
+    only : iterable of str, optional
+        Some of `PRODUCTS`; all but ``footage`` by default.
+    footage : bool
+        Write side-by-side video as well.
+    bits : {8, 16}
+        Depth of the stills.
+    results : mapping, optional
+        ``Run.results`` of the measuring pass: curves for the report's plots.
+    troubles : iterable of str
+        Lines about clips that could not be used, for the report.
+
+    Returns
+    -------
+    tuple of Path
+        What was written, in order.
+
+    Raises
+    ------
+    UsageError
+        For an unknown product.
+    PublishError
+        If `out` cannot be written; files written before stay whole.
+    Cancelled
+        On request; no half file is left.
+    """
+    wanted = frozenset(only) if only is not None else frozenset(PRODUCTS) - {"footage"}
+    if footage:
+        wanted |= {"footage"}
+    for name in sorted(wanted - set(PRODUCTS)):
+        raise UsageError(f"unknown product {name!r}.", hint=f"Choose from {', '.join(PRODUCTS)}.")
+    work = _Work(
+        session=session,
+        folder=Path(folder),
+        out=Path(out),
+        wanted=wanted,
+        allow_outside=allow_outside,
+        progress=progress,
+        cancelled=cancelled,
+        troubles=list(troubles),
+    )
+    try:
+        work.out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise PublishError(f"cannot be made ({error.strerror}).", where=str(out), hint="Choose another folder.") from error
+    specs = still_specs(session, work.folder, allow_outside=allow_outside)
+    work.total = 2 * len(specs) + len(session.clips) + 6 + (4 * len(session.scenes) if "footage" in wanted else 0)
+    if wanted & {"stills", "blink", "report", "card"}:
+        _stills(work, specs, bits)
+    if wanted & {"audit", "card", "report"}:
+        _audit(work)
+    if "footage" in wanted:
+        _footage(work)
+    _documents(work, results or {})
+    if "manifest" in wanted:
+        settings = {"products": sorted(wanted), "bits": bits, "stills": [_spec_json(spec) for spec in specs]}
+        work.write("manifest.json", manifest_json(session, work.folder, work.out, tuple(work.files), settings))
+    work.step(work.total - work.done)
+    return tuple(work.files)
+
+
+def _spec_json(spec: StillSpec) -> dict[str, Any]:
+    return {
+        "scene": spec.scene,
+        "time_s": spec.time_s,
+        "rule": spec.rule,
+        "rendering": spec.rendering,
+        "layout": spec.layout,
+        "shape": spec.shape,
+        "clips": list(spec.clips),
+        "settings": dict(spec.settings),
+    }
+
+
+def still_specs(session: Session, folder: Path, *, allow_outside: bool = False) -> list[StillSpec]:
+    """Return the session's stills, and one in the middle of every scene that has none."""
+    made = list(session.stills)
+    for scene in session.scenes:
+        if any(spec.scene == scene.id for spec in made) or not session.clips_of(scene.id):
+            continue
+        rule: FrameRule = "mean_over_beats" if scene.kind == "screen" else "scene_time"
+        middle = _middle(session, scene, folder, allow_outside)
+        made.append(StillSpec(id=f"auto-{scene.id}", scene=scene.id, time_s=middle, rule=rule))
+    return made
+
+
+def _middle(session: Session, scene: Scene, folder: Path, allow_outside: bool) -> float:
+    """Return a scene time in the middle of the reference clip, or of the chosen loop."""
+    if scene.loop_in_s is not None and scene.loop_out_s is not None:
+        return 0.5 * (scene.loop_in_s + scene.loop_out_s)
+    reference = session.reference_of(scene.id)
+    if reference is None:
+        return 0.0
+    try:
+        with open_session_clip(folder, reference, allow_outside=allow_outside) as clip:
+            middle = float(clip.index.times_s[len(clip.index) // 2])
+    except ViewerError:
+        return 0.0
+    return reference.clock.scene_time(middle) if reference.clock else middle
+
+
+def file_name(text: str) -> str:
+    """Return a plain name for a file: letters and digits, joined by hyphens."""
+    return re.sub(r"[^\w]+", "-", text, flags=re.UNICODE).strip("-_").lower()[:48] or "scene"
+
+
+def _stills(work: _Work, specs: list[StillSpec], bits: int) -> None:
+    """Write every still, its brightness-matched twin, and a blink of two or more."""
+    for number, spec in enumerate(specs):
+        try:
+            gathered = gather(work.session, work.folder, spec, allow_outside=work.allow_outside, cancelled=work.cancelled)
+            name = f"stills/{number + 1:02d}-{file_name(spec.name or gathered.scene.name)}"
+            _still(work, gathered, name, bits)
+        except (Cancelled, PublishError):
+            raise
+        except ViewerError as error:
+            work.troubles.append(str(error))
+        work.step(2)
+
+
+def _still(work: _Work, gathered: Gathered, name: str, bits: int) -> None:
+    still = compose(gathered)
+    work.troubles += gathered.troubles
+    work.stills.setdefault(gathered.scene.id, []).append(still)
+    if "stills" in work.wanted:
+        work.files.append(write_still(still, work.out / f"{name}.png", bits=bits))
+        if gathered.spec.rendering == "as_filmed" and len(gathered.panes) > 1:
+            twin = compose(gathered, rendering="brightness_matched")
+            work.files.append(write_still(twin, work.out / f"{name}-matched.png", bits=bits))
+    if "blink" in work.wanted and len(gathered.panes) > 1:
+        try:
+            work.files.append(write_blink(gathered, work.out / f"{name}-blink.png", size=(1280, 720)))
+        except UsageError as error:
+            work.troubles.append(str(error))
+
+
+def _audit(work: _Work) -> None:
+    def pass_on(done: int, total: int) -> None:
+        work.step()
+
+    work.audits = audit_session(
+        work.session, work.folder, allow_outside=work.allow_outside, progress=pass_on, cancelled=work.cancelled
+    )
+    if "audit" in work.wanted:
+        work.write("audit.json", audit_result(work.audits).dumps())
+
+
+def _footage(work: _Work) -> None:
+    from viewer.publish.footage import FootageSpec, write_footage
+    from viewer.publish.readback import read_back
+
+    for scene in work.session.scenes:
+        for master in _masters(work, scene):
+            spec = FootageSpec(scene=scene.id, master=master)
+            path = work.out / f"footage/{file_name(scene.name)}-{master}.mp4"
+            try:
+                made = write_footage(
+                    work.session, work.folder, spec, path, allow_outside=work.allow_outside, cancelled=work.cancelled
+                )
+                check = read_back(path, made, cancelled=work.cancelled)
+            except (Cancelled, PublishError):
+                raise
+            except ViewerError as error:
+                work.troubles.append(f"footage of {scene.name}: {error}")
+                continue
+            work.files.append(path)
+            work.checks += [f"{path.name}: {text}" for text in check.sentences]
+            work.write(f"footage/{path.stem}.json", json.dumps(check.to_json(), indent=1, allow_nan=False) + "\n")
+            work.step(2)
+
+
+def _masters(work: _Work, scene: Scene) -> tuple[Master, ...]:
+    """Return the masters that make sense: HLG only where some clip holds more than SDR can show."""
+    for entry in work.session.clips_of(scene.id):
+        try:
+            with open_session_clip(work.folder, entry, allow_outside=work.allow_outside) as clip:
+                if clip.info.transfer in ("hlg", "pq"):
+                    return ("sdr", "hlg")
+        except ViewerError:
+            continue
+    return ("sdr",)
+
+
+def _documents(work: _Work, results: Mapping[tuple[str, str], Result]) -> None:
+    """Write readings, card and report."""
+    session = work.session
+    if "readings" in work.wanted:
+        work.write("readings.csv", readings.readings_csv(session))
+        work.write("readings.json", readings.readings_json(session, work.folder))
+    work.step()
+    if not work.wanted & {"card", "report"}:
+        return
+    facts = {scene: [still.facts for still in group] for scene, group in work.stills.items()}
+    told = story.build(
+        session, audits=work.audits, troubles=tuple(dict.fromkeys(work.troubles)), checks=work.checks, stills=facts
+    )
+    if "card" in work.wanted:
+        work.write("card.png", report.card_png(told))
+        work.write("card.pdf", report.card_pdf(told))
+        work.write("card.txt", story.card_text(told))
+        work.step()
+    if "report" in work.wanted:
+        told = report.with_plots(told, session, results)
+        work.step()
+        work.write("report.html", report.report_html(told, work.stills))
+        work.step()
+        work.write("report.pdf", report.report_pdf(told, work.stills))
+        work.step()
+
+
+def plot_results(
+    session: Session,
+    folder: Path,
+    *,
+    allow_outside: bool = False,
+    progress: Progress | None = None,
+    cancelled: Stop | None = None,
+) -> Mapping[tuple[str, str], Result]:
+    """Measure again what the report draws as curves (the document keeps readings, not curves); first takes only."""
+    from viewer.tasks.session import measure_session
+
+    first: dict[tuple[str, str | None], str] = {}
+    for scene in session.scenes:
+        for clip in session.clips_of(scene.id):
+            first.setdefault((scene.id, clip.device), clip.id)
+    chosen = set(first.values())
+    pairs = [
+        (request.id, clip.id)
+        for request in session.requests
+        if request.measure in ("bloom", "flicker", "edge")
+        for clip in session.clips_of(request.scene)
+        if clip.id in chosen
+    ]
+    run = measure_session(
+        replace(session, verdicts=()), folder, only=pairs, allow_outside=allow_outside, progress=progress, cancelled=cancelled
+    )
+    return run.results
+
+
+__all__ = ["PRODUCTS", "file_name", "plot_results", "publish_session", "still_specs"]

@@ -1,0 +1,346 @@
+"""Side-by-side video: the same page as the still, its pictures moving in step, one rendering for all panes.
+
+Rule for time: the output has one constant rate, the highest of its clips (at most 60 a second); for every output time each
+clip shows its nearest frame.  Nothing is blended; a frame shown again is marked "repeat".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from viewer.errors import Cancelled, FileError, PublishError, UsageError, ViewerError
+from viewer.media import ClipReader
+from viewer.media.audio import Sound, read_sound
+from viewer.media.light import hlg_oetf, hlg_system_gamma, srgb_to_linear
+from viewer.media.writer import VideoWriter
+from viewer.publish.canvas import Canvas
+from viewer.publish.gather import Gathered, Pane, gather
+from viewer.publish.layout import Box
+from viewer.publish.rendering import PEAK_CD_M2, WHITE_CD_M2, show
+from viewer.publish.still import Stage, stage
+from viewer.publish.view import combined, resample
+from viewer.session.model import Session, StillSpec
+from viewer.tasks.session import open_session_clip
+
+Master = Literal["sdr", "hlg"]
+MOST_RATE = Fraction(60)
+SOUND_HZ = 48000
+SIZES = {1080: (1920, 1080), 2160: (3840, 2160)}
+# Rows: BT.2020 R, G, B of BT.709 R, G, B; Recommendation ITU-R BT.2087-0, table 1.
+BT709_TO_BT2020 = np.array([[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]])
+
+
+@dataclass(frozen=True, kw_only=True)
+class FootageSpec:
+    """A video to publish.  Times are scene seconds; None: as far as all clips reach."""
+
+    scene: str
+    master: Master = "sdr"
+    height: int = 1080
+    clips: tuple[str, ...] = ()
+    start_s: float | None = None
+    stop_s: float | None = None
+    rate: Fraction | None = None
+    layout: str = "row"
+    matched: bool = False
+    sound_clip: str | None = None
+    crf: float = 14.0
+    settings: dict[str, str | float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Made:
+    """What was written, kept for the read-back: `kept` maps a frame number to the intended signals of its pictures."""
+
+    master: Master
+    width: int
+    height: int
+    rate: Fraction
+    frames: int
+    repeats: int
+    sound: bool
+    boxes: tuple[Box, ...]
+    ground: tuple[float, float, float]
+    kept: dict[int, tuple[np.ndarray, ...]]
+    has_hdr: bool
+
+
+class _Source:
+    """One clip, read forward once."""
+
+    def __init__(self, reader: ClipReader, pane: Pane) -> None:
+        self.reader, self.pane = reader, pane
+        self._frames: Iterator[Any] | None = None
+        self._number = -1
+        self._picture: tuple[np.ndarray, np.ndarray] | None = None
+
+    def clip_time(self, scene_s: float) -> float:
+        """Return the clip's time of a scene time."""
+        return self.pane.clip.clock.clip_time(scene_s) if self.pane.clip.clock else scene_s
+
+    def span(self) -> tuple[float, float]:
+        """Return first and last time of the clip on the scene's clock."""
+        times = self.reader.index.times_s
+        ends = (float(times[0]), float(times[-1]))
+        clock = self.pane.clip.clock
+        return (clock.scene_time(ends[0]), clock.scene_time(ends[1])) if clock else ends
+
+    def nearest(self, scene_s: float) -> int:
+        """Return the number of the frame nearest in time."""
+        times, wanted = self.reader.index.times_s, self.clip_time(scene_s)
+        after = int(np.clip(np.searchsorted(times, wanted), 0, len(times) - 1))
+        before = max(0, after - 1)
+        return before if abs(times[before] - wanted) <= abs(times[after] - wanted) else after
+
+    def light(self, number: int) -> tuple[np.ndarray, np.ndarray, bool]:
+        """Return light, clip mask and whether this frame was shown just before."""
+        if number == self._number and self._picture is not None:
+            return (*self._picture, True)
+        if self._frames is None or number < self._number:
+            self._frames = self.reader.frames(number)
+        for frame in self._frames:
+            if frame.number >= number:
+                shown = frame.rgb()
+                self._number, self._picture = number, (shown.light, shown.clipped)
+                return shown.light, shown.clipped, False
+        if self._picture is None:
+            raise PublishError("no frame decodes.", where=self.pane.clip.name)
+        return (*self._picture, True)
+
+
+def write_footage(
+    session: Session,
+    folder: Path,
+    spec: FootageSpec,
+    path: Path,
+    *,
+    allow_outside: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> Made:
+    """Write a side-by-side video of a scene: H.264 8 bit BT.709 (``sdr``) or HEVC 10 bit HLG BT.2020 (``hlg``).
+
+    Raises
+    ------
+    UsageError
+        If the clips share no time, or an HLG master is asked of SDR clips only.
+    PublishError
+        If the file cannot be written; nothing is left under its name then.
+    Cancelled
+        On request, likewise.
+    """
+    if spec.height not in SIZES:
+        raise UsageError(f"no footage of {spec.height} lines.", hint=f"Choose {' or '.join(str(h) for h in SIZES)}.")
+    middle = StillSpec(
+        id="footage",
+        scene=spec.scene,
+        clips=spec.clips,
+        layout=spec.layout,
+        settings=dict(spec.settings),
+        time_s=spec.start_s or 0.0,
+        rendering="brightness_matched" if spec.matched else "as_filmed",
+    )
+    gathered = gather(session, folder, middle, allow_outside=allow_outside, cancelled=cancelled)
+    hdr = any(pane.transfer in ("hlg", "pq") for pane in gathered.panes)
+    if spec.master == "hlg" and not hdr:
+        raise UsageError("an HLG master needs at least one HLG or PQ clip.", hint="Publish the SDR master.")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise PublishError(
+            f"cannot be made ({error.strerror}).", where=str(path.parent), hint="Choose another folder."
+        ) from error
+    with ExitStack() as open_clips:
+        sources = [
+            _Source(open_clips.enter_context(open_session_clip(folder, pane.clip, allow_outside=allow_outside)), pane)
+            for pane in gathered.panes
+        ]
+        try:
+            return _write(gathered, sources, spec, path, hdr, progress, cancelled)
+        except FileError as error:
+            if isinstance(error, PublishError):
+                raise
+            raise PublishError(error.what, where=str(path), hint=error.hint) from error
+
+
+def _times(sources: list[_Source], spec: FootageSpec, scene: str) -> tuple[float, Fraction, int]:
+    """Return start (scene s), rate and number of output frames."""
+    spans = [source.span() for source in sources]
+    start = max(a for a, _ in spans) if spec.start_s is None else spec.start_s
+    stop = min(b for _, b in spans) if spec.stop_s is None else spec.stop_s
+    fastest = max(source.reader.info.average_rate for source in sources)
+    rate = min(spec.rate or Fraction(fastest), MOST_RATE).limit_denominator(1001)
+    count = int((stop - start) * float(rate) + 1e-6) + 1
+    if stop <= start or count < 1:
+        raise UsageError(f"the clips of {scene!r} share no time.", hint="Line them up, or choose a range that all cover.")
+    return start, rate, count
+
+
+def _write(
+    gathered: Gathered,
+    sources: list[_Source],
+    spec: FootageSpec,
+    path: Path,
+    hdr: bool,
+    progress: Callable[[int, int], None] | None,
+    cancelled: Callable[[], bool] | None,
+) -> Made:
+    start, rate, count = _times(sources, spec, gathered.scene.name)
+    width, height = SIZES[spec.height]
+    page = stage(gathered, size=(width, height))
+    sound = _sound(sources, gathered, spec, start, count / float(rate))
+    kept_numbers = {n for part in (0.2, 0.5, 0.8) for n in (int(part * (count - 1)), int(part * (count - 1)) + 1) if n < count}
+    kept: dict[int, tuple[np.ndarray, ...]] = {}
+    repeats = 0
+    hlg = spec.master == "hlg"
+    base = _graphics_to_hlg(page.base) if hlg else page.base
+    with VideoWriter(
+        path,
+        width=width,
+        height=height,
+        rate=rate,
+        codec="hevc" if hlg else "h264",
+        bit_depth=10 if hlg else 8,
+        transfer="hlg" if hlg else "bt709",
+        matrix="bt2020" if hlg else "bt709",
+        crf=spec.crf,
+        options={"preset": "superfast", "x265-params": "aq-mode=0:psy-rd=2.0"}
+        if hlg
+        else {"preset": "veryfast", "tune": "grain"},
+        sound_rate=SOUND_HZ if sound is not None else None,
+        sound_channels=sound.shape[1] if sound is not None else 1,
+    ) as sink:
+        still = sink.encode(base)
+        for number in range(count):
+            if cancelled and cancelled():
+                raise Cancelled
+            planes = tuple(plane.copy() for plane in still)
+            scene_s = start + number / float(rate)
+            signals = []
+            for place, source in enumerate(sources):
+                light, clipped, again = source.light(source.nearest(scene_s))
+                repeats += again
+                signal = _picture(page, page.boxes[place], source.pane, light, clipped, spec)
+                _put(sink, planes, base, signal, page.boxes[place])
+                _stamp(sink, planes, page, place, scene_s, again, hlg)
+                signals.append(signal.astype(np.float16))
+            sink.write(planes)
+            if number in kept_numbers:
+                kept[number] = tuple(signals)
+            if sound is not None:
+                first, last = (round(n * SOUND_HZ / float(rate)) for n in (number, number + 1))
+                sink.write_sound(sound[first:last])
+            if progress:
+                progress(number + 1, count)
+    ground = tuple(float(v) for v in base[4, 4])
+    return Made(
+        master=spec.master,
+        width=width,
+        height=height,
+        rate=rate,
+        frames=count,
+        repeats=repeats,
+        sound=sound is not None,
+        boxes=page.boxes,
+        ground=(ground[0], ground[1], ground[2]),
+        kept=kept,
+        has_hdr=hdr,
+    )
+
+
+def _picture(page: Stage, box: Box, pane: Pane, light: np.ndarray, clipped: np.ndarray, spec: FootageSpec) -> np.ndarray:
+    """Return the signal of one pane with what is drawn on it, (h, w, 3) float32."""
+    matrix = combined(page.view, box.w, pane.place)
+    shown, mask, inside = resample(light, clipped, matrix, box.w, box.h)
+    gain = pane.gain if spec.matched else 1.0
+    part = (slice(box.y, box.bottom), slice(box.x, box.right))
+    if spec.master == "hlg":
+        signal = _to_hlg(shown * np.float32(gain), pane)
+        drawn = _graphics_to_hlg(page.base[part])
+    else:
+        rendering: Any = "brightness_matched" if spec.matched else "as_filmed"
+        eight = show(shown, mask, pane.transfer, pane.primaries, rendering=rendering, gain=gain)
+        signal, drawn = eight.astype(np.float32) / 65535.0, page.base[part]
+    signal[~inside] = 0.0
+    return np.asarray(drawn + page.share[part] * signal, np.float32)
+
+
+def _to_hlg(light: np.ndarray, pane: Pane) -> np.ndarray:
+    """Return the HLG signal of a clip's light: an HLG clip's own, anything else as it looks on an SDR display."""
+    if pane.transfer == "hlg":
+        return np.clip(hlg_oetf(np.maximum(light, 0.0)), 0.0, 1.0).astype(np.float32)
+    mask = np.zeros(light.shape[:2], bool)
+    shown = show(light, mask, pane.transfer, pane.primaries, rendering="as_filmed").astype(np.float32) / 65535.0
+    return _graphics_to_hlg(shown)
+
+
+def _graphics_to_hlg(signal: np.ndarray) -> np.ndarray:
+    """Return the HLG signal that shows sRGB graphics with white at 203 cd/m2 on a display of 1000 cd/m2 (BT.2408)."""
+    display = np.asarray(srgb_to_linear(signal) @ BT709_TO_BT2020.T) * (WHITE_CD_M2 / PEAK_CD_M2)
+    luminance = np.maximum(display @ np.array([0.2627, 0.6780, 0.0593]), 1e-9)
+    gamma = hlg_system_gamma(PEAK_CD_M2)
+    scene = display * (luminance ** ((1.0 - gamma) / gamma))[..., None]
+    return np.clip(hlg_oetf(scene), 0.0, 1.0).astype(np.float32)
+
+
+def _put(sink: VideoWriter, planes: tuple[Any, ...], base: np.ndarray, signal: np.ndarray, box: Box) -> None:
+    """Put a picture into ready planes; only what it covers is encoded again (even px, for the chroma)."""
+    x0, y0 = box.x - box.x % 2, box.y - box.y % 2
+    x1, y1 = min(box.right + box.right % 2, base.shape[1]), min(box.bottom + box.bottom % 2, base.shape[0])
+    part = base[y0:y1, x0:x1].copy()
+    part[box.y - y0 : box.bottom - y0, box.x - x0 : box.right - x0] = signal
+    _patch(planes, sink.encode(part), x0, y0)
+
+
+def _patch(planes: tuple[Any, ...], parts: tuple[Any, ...], x: int, y: int) -> None:
+    for plane, part, step in zip(planes, parts, (1, 2, 2), strict=True):
+        h, w = part.shape
+        plane[y // step : y // step + h, x // step : x // step + w] = part
+
+
+def _stamp(sink: VideoWriter, planes: tuple[Any, ...], page: Stage, place: int, scene_s: float, again: bool, hlg: bool) -> None:
+    """Write scene time, and "repeat" where the frame was shown before, at the right end of a pane's name line."""
+    right, top, width = page.stamps[place]
+    wide = round(min(9.5 * page.em, 0.45 * width))
+    x0, y0 = right - wide, top + round(0.4 * page.em)
+    x0, y0 = x0 - x0 % 2, y0 - y0 % 2
+    w, h = right - x0 + (right - x0) % 2, 2 * round(0.7 * page.em)
+    canvas = Canvas(w, h, page.greys.surround)
+    text = f"{scene_s:.3f} s" + ("  repeat" if again else "")
+    canvas.text(right - x0, 0.9 * page.em, text, 0.85 * page.em, page.greys.quiet, align="right")
+    part = canvas.pixels.astype(np.float32) / 65535.0
+    _patch(planes, sink.encode(_graphics_to_hlg(part) if hlg else part), x0, y0)
+
+
+def _sound(sources: list[_Source], gathered: Gathered, spec: FootageSpec, start: float, duration_s: float) -> np.ndarray | None:
+    """Return the sound of the chosen clip (or of the first that has any) for the range, (N, channels) at 48 kHz."""
+    wanted = [s for s in sources if spec.sound_clip in (None, s.pane.clip.id) and s.reader.info.has_sound]
+    for source in wanted:
+        try:
+            found = read_sound(source.reader.info.path)
+        except ViewerError:
+            continue
+        if found is not None and len(found.samples):
+            return _cut(found, source, start, duration_s)
+    return None
+
+
+def _cut(sound: Sound, source: _Source, start: float, duration_s: float) -> np.ndarray:
+    """Return samples by the scene's clock: offset and rate of the clip are both followed; silence outside."""
+    scene = start + np.arange(round(duration_s * SOUND_HZ) + SOUND_HZ // 10) / SOUND_HZ
+    clock = source.pane.clip.clock
+    clip = (scene - clock.offset_s) / (1.0 + 1e-6 * clock.rate_ppm) if clock else scene
+    have = sound.start_s + np.arange(len(sound.samples)) / sound.rate_hz
+    channels = sound.samples[:, :2]
+    columns = [np.interp(clip, have, channels[:, n], left=0.0, right=0.0) for n in range(channels.shape[1])]
+    return np.stack(columns, axis=1).astype(np.float32)
+
+
+__all__ = ["SIZES", "FootageSpec", "Made", "Master", "write_footage"]
