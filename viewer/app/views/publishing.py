@@ -92,7 +92,7 @@ def full_publisher() -> Callable[..., Any] | None:
     import importlib
 
     try:
-        module = importlib.import_module("viewer.publish.session")
+        module = importlib.import_module("viewer.publish.everything")
     except ImportError:
         return None
     found = getattr(module, "publish_session", None)
