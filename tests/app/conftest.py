@@ -90,7 +90,10 @@ def session(clip_folder: Path) -> Session:
         id="session-test",
         title="Harbour",
         devices=devices,
-        scenes=(Scene(id="s1", name="Quay lamps", kind="lamps", reference_clip="c-heron"), Scene(id="s2", name="Reed bank", kind="edge")),
+        scenes=(
+            Scene(id="s1", name="Quay lamps", kind="lamps", reference_clip="c-heron"),
+            Scene(id="s2", name="Reed bank", kind="edge"),
+        ),
         clips=tuple(clips),
         regions=(
             Region(id="g1", scene="s1", kind="rect", name="Sky", geometry=(20.0, 40.0, 30.0, 24.0)),

@@ -51,11 +51,11 @@ class Theme:
 
 THEMES = {
     "dark": Theme(
-        "dark", mark("Dark"), "#2b2b2b", "#1a1a1a", "#222222", "#2c2c2c", "#383838", "#5a5a5a", "#ececec", "#b0b0b0", "#707070",
+        "dark", mark("Dark ground"), "#2b2b2b", "#1a1a1a", "#222222", "#2c2c2c", "#383838", "#5a5a5a", "#ececec", "#b0b0b0", "#707070",
         "#ffffff", "#3d3d3d",
     ),
     "light": Theme(
-        "light", mark("Light"), "#b8b8b8", "#f4f4f4", "#ffffff", "#ebebeb", "#d6d6d6", "#9a9a9a", "#161616", "#4c4c4c",
+        "light", mark("Light ground"), "#b8b8b8", "#f4f4f4", "#ffffff", "#ebebeb", "#d6d6d6", "#9a9a9a", "#161616", "#4c4c4c",
         "#8c8c8c", "#000000", "#d9d9d9",
     ),
     "red": Theme(

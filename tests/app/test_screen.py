@@ -1,0 +1,49 @@
+"""The window on a real (virtual) screen: only where there is one.  Set GLOAMING_TEST_SCREEN=1, or have xvfb-run installed."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def _run(command: list[str], tmp_path: Path) -> subprocess.CompletedProcess[str]:
+    environment = {**os.environ, "GLOAMING_QUIT_AT_ONCE": "1", "QT_QPA_PLATFORM": "xcb", "GLOAMING_INSIDE": "1"}
+    for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_CACHE_HOME"):
+        environment[name] = str(tmp_path / name)
+    return subprocess.run(command, env=environment, cwd=ROOT, capture_output=True, text=True, timeout=120, check=False)
+
+
+def test_opens_on_a_screen(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "viewer", "open"]
+    if os.environ.get("GLOAMING_TEST_SCREEN") != "1":
+        runner = shutil.which("xvfb-run")
+        if runner is None:
+            pytest.skip("no xvfb-run, and GLOAMING_TEST_SCREEN is not set")
+        command = [runner, "-a", *command]
+    done = _run(command, tmp_path)
+    if "could not load the Qt platform plugin" in done.stderr.lower() or "no qt platform plugin" in done.stderr.lower():
+        pytest.skip("the X libraries of Qt are not installed")
+    assert done.returncode == 0, done.stderr[-2000:]
+
+
+def test_opens_without_a_screen(tmp_path: Path) -> None:
+    environment = {**os.environ, "GLOAMING_QUIT_AT_ONCE": "1", "QT_QPA_PLATFORM": "offscreen", "GLOAMING_INSIDE": "1"}
+    for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_CACHE_HOME"):
+        environment[name] = str(tmp_path / name)
+    done = subprocess.run(
+        [sys.executable, "-m", "viewer", "open"],
+        env=environment,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
