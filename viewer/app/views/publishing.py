@@ -4,8 +4,6 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,12 +11,9 @@ from PySide6.QtWidgets import QCheckBox, QLineEdit, QTextBrowser, QWidget
 
 from viewer.app.i18n import mark, tr, trn
 from viewer.app.model.next_steps import compute
-from viewer.app.model.table import as_csv
 from viewer.app.views import ask
 from viewer.app.views.dialog import Dialog, quiet
-from viewer.app.views.parts import button, label, row
-from viewer.errors import Cancelled
-from viewer.session import store
+from viewer.app.views.parts import button, column, label, row
 from viewer.session.model import Session
 
 if TYPE_CHECKING:
@@ -31,35 +26,39 @@ CAUTIONS = (
 )  # fmt: skip
 
 
+PRODUCTS: dict[str, tuple[str, bool]] = {
+    "stills": (mark("Stills (PNG, sRGB)"), True),
+    "card": (mark("Methods card"), True),
+    "report": (mark("Report (HTML and PDF)"), True),
+    "readings": (mark("Readings (CSV and JSON, decimal points)"), True),
+    "audit": (mark("Camera settings compared"), True),
+    "manifest": (mark("Manifest: others can make the numbers again"), True),
+    "footage": (mark("Side-by-side video, read back and scanned for flashes (takes long)"), False),
+}
+
+
 class PublishDialog(Dialog):
     """Choose products and a folder; the work runs in the background."""
 
     def __init__(self, window: MainWindow) -> None:
-        super().__init__(window, tr("Publish"), size=(620, 600))
+        super().__init__(window, tr("Publish"), size=(640, 680))
         session = window.document.session
-        start = window.document.folder / "published"
-        self.folder = QLineEdit(str(start))
+        self.folder = QLineEdit(str(window.document.folder / "published"))
         self.folder.setAccessibleName(tr("Folder"))
-        self.products = {
-            "stills": QCheckBox(trn("{n} still (PNG, sRGB)", "{n} stills (PNG, sRGB)", len(session.stills))),
-            "card": QCheckBox(tr("Methods card")),
-            "readings": QCheckBox(tr("Readings as CSV, decimal points")),
-            "all": QCheckBox(tr("Footage, report and manifest as well")),
-        }
-        self.products["stills"].setEnabled(bool(session.stills))
-        self.products["readings"].setEnabled(bool(session.readings))
+        self.products = {key: QCheckBox(tr(text)) for key, (text, _) in PRODUCTS.items()}
         for key, box in self.products.items():
-            box.setChecked(box.isEnabled() and key != "all")
-        self.products["all"].setEnabled(full_publisher() is not None)
-        choose = button(tr("Choose…"), self._choose)
+            box.setChecked(PRODUCTS[key][1])
+        self.products["readings"].setEnabled(bool(session.readings))
+        self.deep = QCheckBox(tr("16 bits a channel"))
         place = QWidget()
-        line = row(self.folder, choose)
-        place.setLayout(line)
+        place.setLayout(row(self.folder, button(tr("Choose…"), self._choose)))
         parts: list[QWidget | int | None] = [label(tr("Where to"), kind="head"), place, label(tr("What"), kind="head")]
-        parts += list(self.products.values())
+        boxes = QWidget()
+        boxes.setLayout(column(*self.products.values(), self.deep, spacing=0))
+        parts.append(boxes)
         open_steps = [s.text for s in compute(session, trouble=window.stage.trouble, out_of_date=window.out_of_date())]
         if open_steps:
-            parts += [label(tr("Still missing for a fair comparison"), kind="head"), quiet("\n".join(open_steps[:6]))]
+            parts += [label(tr("Still missing for a fair comparison"), kind="head"), quiet("\n".join(open_steps[:5]))]
         parts += [label(tr("Cautions"), kind="head"), quiet("\n".join(tr(text) for text in CAUTIONS)), None]
         self.fill(*parts)
         self.add_button(tr("Look at the card"), lambda: window.run("card"))
@@ -75,74 +74,23 @@ class PublishDialog(Dialog):
         """Start, and close."""
         window = self.window_
         session, base, folder = window.document.session, window.document.folder, Path(self.folder.text().strip())
-        wanted = {key for key, box in self.products.items() if box.isChecked()}
+        wanted = [key for key, box in self.products.items() if box.isChecked() and box.isEnabled()]
+        bits, results = 16 if self.deep.isChecked() else 8, dict(window.results)
+        if not wanted or not self.folder.text().strip():
+            return
 
-        def work(progress: Any, cancelled: Any) -> list[Path]:
-            return publish_into(session, base, folder, wanted, progress=progress, cancelled=cancelled)
+        def work(progress: Any, cancelled: Any) -> tuple[Path, ...]:
+            from viewer.publish.everything import publish_session
 
-        def done(files: list[Path]) -> None:
+            return publish_session(
+                session, base, folder, only=wanted, bits=bits, results=results, progress=progress, cancelled=cancelled
+            )
+
+        def done(files: tuple[Path, ...]) -> None:
             window.say(trn("{n} file written to {folder}.", "{n} files written to {folder}.", len(files), folder=folder))
 
         window.jobs.start(tr("Publishing"), work, done=done)
         self.accept()
-
-
-def full_publisher() -> Callable[..., Any] | None:
-    """Return what writes every product of a session, where this installation has it."""
-    import importlib
-
-    try:
-        module = importlib.import_module("viewer.publish.everything")
-    except ImportError:
-        return None
-    found = getattr(module, "publish_session", None)
-    return found if callable(found) else None
-
-
-def publish_into(
-    session: Session,
-    base: Path,
-    folder: Path,
-    wanted: set[str],
-    *,
-    progress: Callable[[int, int], None] | None = None,
-    cancelled: Callable[[], bool] | None = None,
-) -> list[Path]:
-    """Write the wanted products into `folder`; return what was written."""
-    folder.mkdir(parents=True, exist_ok=True)
-    publisher = full_publisher() if "all" in wanted else None
-    if publisher is not None:
-        return list(publisher(session, base, folder, progress=progress, cancelled=cancelled))
-    files: list[Path] = []
-    facts: dict[str, list[dict[str, Any]]] = {}
-    stills = session.stills if "stills" in wanted else ()
-    for done, spec in enumerate(stills):
-        from viewer.publish.still import render_still, write_still
-
-        if cancelled is not None and cancelled():
-            raise Cancelled
-        still = render_still(session, base, spec, cancelled=cancelled)
-        files.append(write_still(still, folder / f"{file_name(spec.name or spec.id)}.png"))
-        facts.setdefault(spec.scene, []).append(still.facts)
-        if progress is not None:
-            progress(done + 1, len(stills) + 1)
-    if "card" in wanted:
-        from viewer.publish import story
-
-        path = folder / "card.txt"
-        store.write_whole(path, story.card_text(story.build(session, stills=facts)).encode("utf-8"))
-        files.append(path)
-    if "readings" in wanted:
-        for scene in session.scenes:
-            path = folder / f"readings {file_name(scene.name)}.csv"
-            store.write_whole(path, as_csv(session, scene.id).encode("utf-8"))
-            files.append(path)
-    return files
-
-
-def file_name(text: str) -> str:
-    """Return a name that every system takes."""
-    return re.sub(r'[\\/:*?"<>|\x00-\x1f]+', "-", text).strip(" .") or "untitled"
 
 
 class CardDialog(Dialog):
@@ -179,4 +127,4 @@ def card_html(session: Session) -> str:
     return f"<body style='color:{look.text}'>{title}<table>{''.join(rows)}</table></body>"
 
 
-__all__ = ["CardDialog", "PublishDialog", "card_html", "file_name", "full_publisher", "publish_into"]
+__all__ = ["PRODUCTS", "CardDialog", "PublishDialog", "card_html"]
