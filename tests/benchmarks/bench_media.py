@@ -193,10 +193,10 @@ def play(folder: Path, seconds: float) -> None:
                 late += [now - picture.due_s for picture in wall.poll().values()]
                 time.sleep(0.002)
             used = time.process_time() - start
-            states = wall.states().values()
+            states, percent = wall.states().values(), 100 * used / seconds
             shown, skipped = sum(s.shown for s in states), sum(s.skipped for s in states)
             print(
-                f"play     {label:14s} shown {shown} skipped {skipped}, lag {1000 * max(late, default=0):.0f} ms, CPU {100 * used / seconds:.0f} %"
+                f"play     {label:14s} shown {shown} skipped {skipped}, lag {1000 * max(late, default=0):.0f} ms, CPU {percent:.0f} %"
             )
 
 
