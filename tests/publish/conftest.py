@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -242,3 +243,9 @@ def evil(sample: tuple[Session, Path]) -> tuple[Session, Path]:
         replace(s, name=s.name + " <script>alert(1)</script>", note='#include "/etc/passwd"') for s in session.scenes
     )
     return replace(session, devices=devices, scenes=scenes, title="A & <i>B</i> #emph[C] $x^2$"), folder
+
+
+@pytest.fixture(scope="session")
+def clip_writer() -> Callable[..., Path]:
+    """Writes one more clip of the lamps."""
+    return write_clip

@@ -32,6 +32,8 @@ from viewer.tasks.session import open_session_clip
 Master = Literal["sdr", "hlg"]
 MOST_RATE = Fraction(60)
 SOUND_HZ = 48000
+# The same number of x265 takes away more noise than that of x264.
+HLG_FINER = 5.0
 SIZES = {1080: (1920, 1080), 2160: (3840, 2160)}
 # Rows: BT.2020 R, G, B of BT.709 R, G, B; Recommendation ITU-R BT.2087-0, table 1.
 BT709_TO_BT2020 = np.array([[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]])
@@ -210,7 +212,7 @@ def _write(
         bit_depth=10 if hlg else 8,
         transfer="hlg" if hlg else "bt709",
         matrix="bt2020" if hlg else "bt709",
-        crf=spec.crf,
+        crf=spec.crf - HLG_FINER if hlg else spec.crf,
         options={"preset": "superfast", "x265-params": "aq-mode=0:psy-rd=2.0"}
         if hlg
         else {"preset": "veryfast", "tune": "grain"},
