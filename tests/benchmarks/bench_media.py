@@ -196,7 +196,7 @@ def play(folder: Path, seconds: float) -> None:
             states, percent = wall.states().values(), 100 * used / seconds
             shown, skipped = sum(s.shown for s in states), sum(s.skipped for s in states)
             print(
-                f"play     {label:14s} shown {shown} skipped {skipped}, lag {1000 * max(late, default=0):.0f} ms, CPU {percent:.0f} %"
+                f"play {label:14s} shown {shown} skipped {skipped}, lag {max(late, default=0):.3f} s, {percent:.0f} % CPU"
             )
 
 

@@ -98,9 +98,9 @@ def streams_of(container: Any, lines: Mapping[int, str]) -> tuple[dict[str, Any]
 def orientation_of(picture: Any) -> tuple[Orientation, str | None]:
     """Return how the picture is to be turned, from its display matrix."""
     try:
-        for item in picture.side_data:
-            if getattr(item.type, "name", "") == "DISPLAYMATRIX":
-                return from_display_matrix(bytes(item))
+        matrix = picture.side_data.get("DISPLAYMATRIX")
+        if matrix is not None:
+            return from_display_matrix(bytes(matrix))
     except ValueError:
         # Side data of a kind that the binding does not know makes the whole list unreadable; the angle still is.
         turns = {0: UPRIGHT, 90: Orientation(True, False, True), 180: Orientation(False, True, True)}
