@@ -27,6 +27,7 @@ from viewer.measure.flicker_candidates import (
     mains_label,
     shared_with,
 )
+from viewer.measure.flicker_fit import Wave
 from viewer.measure.flicker_lines import Found, Line, find_lines, resolve, sheet_of
 from viewer.measure.flicker_origin import Origin, Place, place_of
 from viewer.measure.flicker_rows import Relative, RowLight, bin_rows, relative_light
@@ -198,6 +199,17 @@ def recorded_harmonics(line: Line, relative: Relative) -> NDArray[np.complex128]
     return out
 
 
+def _codec_error(wave: Wave, clock: Clock) -> float:
+    """Return how far encoders alone move the frequency (Hz, 1 sigma): typical of clips with known truth at ordinary bit rates.
+
+    Their errors last as long as a group of pictures, so the scatter of frames shows them only in part; the more so where the
+    bands pass by less than once or twice in the clip.
+    """
+    turns = abs(alias_frequency(wave.g_hz, clock.fold_hz)) * clock.duration_s if math.isfinite(clock.fold_hz) else math.inf
+    slow = 1.5e-4 / max(turns, 0.1) if turns < 1.5 else 0.0
+    return math.hypot(5e-5, slow) * 4.0 / clock.duration_s
+
+
 def wander_of(line: Line) -> float:
     """Return how far the rate wandered during the clip (Hz, standard deviation), 0 for a steady one."""
     if line.sheet.wander is None:
@@ -211,7 +223,7 @@ def detection_limit(found: Found, clip: Clip) -> float:
     inside = (plane.g_hz > 0.02 * plane.g_hz[-1])[:, None] & (np.abs(plane.q) > 0.5)[None, :]
     level = float(np.quantile(plane.amplitude[inside], 0.999)) if inside.any() else 0.0
     seen = [wave.amplitude for wave, evidence in found.doubtful if wave.amplitude < 0.03 and evidence.strength > 4.0]
-    return max(0.0015, 3.0 * level, 1.5 * max(seen, default=0.0), clip.codec_limit)
+    return min(1.0, max(0.0015, 3.0 * level, 1.5 * max(seen, default=0.0), clip.codec_limit))
 
 
 def _modulation(look: _Look, line: Line, choice: Choice, whole: Relative | None) -> Modulation:
@@ -233,6 +245,7 @@ def _modulation(look: _Look, line: Line, choice: Choice, whole: Relative | None)
     exposure = look.clip.exposure_s if single is not None else None
     frequency = single.frequency_hz if single is not None else None
     wander = wander_of(line)
+    systematic = _codec_error(line.wave, clock) if bits > 0 else 0.0
     wave = fold(harmonics, frequency or 1.0, exposure)
     alias = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else None
     return Modulation(
@@ -243,7 +256,7 @@ def _modulation(look: _Look, line: Line, choice: Choice, whole: Relative | None)
         reason=place.reason,
         label=mains_label(frequency) if frequency is not None else "",
         frequency_hz=frequency,
-        sigma_hz=max(single.sigma_hz if single is not None else line.wave.sigma_hz, 0.5 * wander),
+        sigma_hz=max(math.hypot(single.sigma_hz if single is not None else line.wave.sigma_hz, systematic), 0.5 * wander),
         wander_hz=wander,
         alias_hz=alias,
         recorded=float(abs(harmonics[0])),

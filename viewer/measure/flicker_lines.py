@@ -76,6 +76,10 @@ def convincing(evidence: Evidence, wave: Wave, *, frame_rate: float) -> bool:
     if abs(wave.q) < FRAME_PERIODS:
         return _whole_frames_pulse(evidence, wave, frame_rate)
     if np.isnan(evidence.mirror):
+        # bands that almost stand still: the direction cannot be seen, so all else must be beyond doubt
+        alike = min(evidence.time, evidence.rows, evidence.blocks) > 0.97
+        if alike and evidence.strength > 40.0 and evidence.lone > 0.1 and abs(wave.q) > 1.5:
+            return True
         return bool(evidence.strength > 12.0 and evidence.lone > 0.3 and abs(wave.q) > 1.0)
     if evidence.mirror > 0.6 or (evidence.mirror > 0.35 and evidence.strength < 15.0):
         return False
