@@ -50,3 +50,12 @@ def test_record_is_plain_and_readable(tmp_path: Path) -> None:
         lines = describe_record(record)
         assert any("3 pictures" in line for line in lines)
         assert probe_clip(clip).dumps().startswith("{")
+
+
+def test_a_doubtful_full_range_tag_is_told() -> None:
+    data = Path(__file__).resolve().parent.parent / "data"
+    found = []
+    for name in ("bt601-full-range-testcard.mp4", "bt601-limited-range-testcard.mp4"):
+        with open_clip(data / name) as clip:
+            found.append(examine(clip).narrow_codes)
+    assert found == [True, False]
