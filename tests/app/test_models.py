@@ -388,6 +388,14 @@ def test_plots_have_their_table(session: Session) -> None:
     assert [line[0] for line in lines] == ["0", "1", "3", "4", "halo edge (Heron)"]
 
 
+def test_bounds_say_which_side(session: Session) -> None:
+    bound = replace(session.readings[0], state="limit", value=0.78, low=0.77, high=1.0)
+    assert table.bound_sign(bound) == "≥ "
+    assert table.bound_sign(replace(bound, low=0.0, high=0.8)) == "≤ "
+    assert table.bound_sign(replace(bound, low=0.7, high=0.86)) == "~ "
+    assert table.bound_sign(replace(bound, state="measured")) == ""
+
+
 def test_results_of_jobs_leave_later_edits_alone(session: Session) -> None:
     found = session.put(replace(session.clips[1], pose=Pose(shift_x=5)), replace(session.clips[2], pose=Pose(shift_x=6)))
     now = session.drop("c-plover").put(replace(session.clips[1], pose=Pose(shift_x=99, pose_by="hand")))

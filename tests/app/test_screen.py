@@ -47,3 +47,19 @@ def test_opens_without_a_screen(tmp_path: Path) -> None:
         check=False,
     )
     assert done.returncode == 0, done.stderr[-2000:]
+
+
+def test_first_window_loads_nothing_heavy(tmp_path: Path) -> None:
+    """What takes long to import waits until it is needed; a window that opens is what the user waits for."""
+    environment = {**os.environ, "QT_QPA_PLATFORM": "offscreen", "GLOAMING_QUIT_AT_ONCE": "1"}
+    for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME", "XDG_CACHE_HOME"):
+        environment[name] = str(tmp_path / name)
+    code = (
+        "import sys; from viewer.app.main import open_window; open_window([]);"
+        "heavy = {'scipy.stats', 'scipy.optimize', 'pyqtgraph', 'matplotlib', 'av', 'PySide6.QtMultimedia'};"
+        "print(sorted(set(sys.modules) & heavy))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment, cwd=ROOT, capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.stdout.strip() == "[]", done.stdout + done.stderr

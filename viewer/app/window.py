@@ -66,6 +66,7 @@ class MainWindow(QMainWindow):
         self._dialogs: list[QDialog] = []
         self._wall_window: QWidget | None = None
         self._closing = False
+        self._tasks_ready = self._preparing = False
         self.actions_ = Actions(self, self.run)
         self._build()
         self._commands, self.session_commands, self.measure_commands, self.publish_commands = gather(self)
@@ -361,11 +362,33 @@ class MainWindow(QMainWindow):
     def out_of_date(self) -> set[str]:
         """Return the ids of readings that no longer fit what they were made from."""
         session = self.document.session
+        if not session.readings:
+            return set()
+        if not self._tasks_ready:
+            self._prepare_tasks()
+            return set()
         if self._stale is None or self._stale[0] is not session:
             from viewer.tasks.session import out_of_date
 
-            self._stale = (session, out_of_date(session) if session.readings else set())
+            self._stale = (session, out_of_date(session))
         return self._stale[1]
+
+    def _prepare_tasks(self) -> None:
+        """Load the statistics in the background: that takes longer than the GUI thread may be held up."""
+        if self._preparing:
+            return
+        self._preparing = True
+
+        def work(progress: Any, cancelled: Any) -> None:
+            import viewer.tasks.session  # noqa: F401 - loading it is the work
+
+        self.small_jobs.start(tr("Loading"), work, done=lambda _r: self._tasks_loaded(), quiet=True)
+
+    def _tasks_loaded(self) -> None:
+        self._tasks_ready = True
+        self.coverage.refresh()
+        self.readings_panel.refresh()
+        self._refresh_next()
 
     def keep_results(self, results: Mapping[tuple[str, str], Any]) -> None:
         """Keep results of this sitting for the plots."""

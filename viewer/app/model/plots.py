@@ -55,12 +55,13 @@ class Plot:
 
     def table(self, names: Mapping[str, str]) -> tuple[list[str], list[list[str]]]:
         """Return heads and lines of the same content as text; `names` maps clip ids to column heads."""
+        if self.ticks:
+            return self._tick_table()
         heads, columns = [], []
-        labels = dict(self.ticks)
         for curve in self.curves:
             who = names.get(curve.clip, curve.clip)
             heads.append(f"{self.x_title} ({who})")
-            columns.append([labels.get(float(v), number(float(v))) for v in curve.x])
+            columns.append([number(float(v)) for v in curve.x])
             heads.append(f"{self.y_title} ({who})")
             columns.append([number(float(v)) for v in curve.y])
             if curve.error is not None:
@@ -77,6 +78,16 @@ class Plot:
         for low, high in self.zones:
             lines.append([self.zone_words, f"{number(low)} – {number(high)}"])
         return heads, lines
+
+    def _tick_table(self) -> tuple[list[str], list[list[str]]]:
+        labels, lines = dict(self.ticks), []
+        for curve in self.curves:
+            error = curve.error if curve.error is not None else np.zeros(len(curve.x))
+            lines += [
+                [labels.get(float(x), number(float(x))), number(float(y)), f"±{number(float(e))}"]
+                for x, y, e in zip(curve.x, curve.y, error, strict=True)
+            ]
+        return [tr("Device"), self.y_title, "±"], lines
 
 
 @dataclass(frozen=True)

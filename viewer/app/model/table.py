@@ -120,6 +120,21 @@ def digits(reading: StoredReading) -> tuple[str, str, str]:
     return value, interval, unit
 
 
+def bound_sign(reading: StoredReading) -> str:
+    """Return which side the truth lies on when the value is a bound, as far as the interval tells."""
+    if reading.state != "limit" or reading.value is None:
+        return ""
+    up = None if reading.high is None else reading.high - reading.value
+    down = None if reading.low is None else reading.value - reading.low
+    if up is None and down is None:
+        return "~ "
+    if down is None or (up is not None and up > 1.2 * down):
+        return "≥ " if up is not None else "≤ "
+    if up is None or down > 1.2 * up:
+        return "≤ " if up is not None else "≥ "
+    return "~ "
+
+
 _UNITS = {"deg": "°", "us": "µs", "cycles/px": "c/px"}
 
 
@@ -168,4 +183,4 @@ def as_csv(session: Session, scene: str) -> str:
     return out.getvalue()
 
 
-__all__ = ["Sort", "TableRow", "as_csv", "as_text", "digits", "flag_hints", "region_words", "rows_of"]
+__all__ = ["Sort", "TableRow", "as_csv", "as_text", "bound_sign", "digits", "flag_hints", "region_words", "rows_of"]

@@ -143,7 +143,7 @@ def cell_words(reading: StoredReading | None) -> str:
     value, interval, unit = table.digits(reading)
     text = " ".join(part for part in (value, interval, unit) if part)
     if reading.state == "limit":
-        text = tr("beyond {value}", value=text)
+        text = tr("beyond {value}", value=text) + (f". {reading.reason}" if reading.reason else "")
     return ", ".join([text, *(tr(flag) for flag in reading.flags)])
 
 
@@ -179,6 +179,8 @@ class ReadingDelegate(QStyledItemDelegate):
         self._view = view
 
     def _flags(self, reading: StoredReading, *, stale: bool) -> str:
+        if reading.state == "limit" and reading.reason:
+            return reading.reason
         flags = list(reading.flags) + (["out of date"] if stale and "out of date" not in reading.flags else [])
         return ", ".join(tr(flag) for flag in flags if flag != "within this take")
 
@@ -256,8 +258,7 @@ class ReadingDelegate(QStyledItemDelegate):
             return
         stale = reading.id in self._view.stale
         value, interval, unit = table.digits(reading)
-        if reading.state == "limit":
-            value = "≥ " + value if reading.high is None else "≤ " + value
+        value = table.bound_sign(reading) + value
         painter.setFont(figures(17))
         painter.setPen(color("quiet" if stale else "text"))
         painter.drawText(QRectF(body.left(), body.top(), body.width(), px(22)), int(Qt.AlignmentFlag.AlignVCenter), value)
@@ -322,6 +323,8 @@ class ReadingsTable(QTableView):
         self.setWordWrap(False)
         self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        # Always there: heights follow the width of wrapped text, and a bar that comes and goes would change it.
+        self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setTabKeyNavigation(False)
         self.setAccessibleName(tr("Readings: regions down, devices across"))
@@ -351,6 +354,10 @@ class ReadingsTable(QTableView):
 
     def resizeEvent(self, event: Any) -> None:
         super().resizeEvent(event)
+        self._heights()
+
+    def showEvent(self, event: Any) -> None:
+        super().showEvent(event)
         self._heights()
 
     def _clicked(self, index: QModelIndex) -> None:
