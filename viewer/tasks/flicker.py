@@ -400,6 +400,8 @@ def _readings(analysis: measure.Analysis, place: str, rows: Gathered, clip: Clip
             ("alias_frequency", "Hz"),
         ):
             out.append(refused(name, place, unit, reason, flags=flags, frames=rows.frames, method=METHOD))
+            # once is enough: the others follow from it
+            reason = "Nothing was found to measure; see modulation_frequency."
     out.append(
         Reading(
             name="detection_limit",
