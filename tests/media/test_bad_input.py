@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import random
+import subprocess
+import sys
 from pathlib import Path
 
 import av
@@ -161,3 +163,23 @@ def test_broken_files_of_the_collection(corpus: Path) -> None:
     refused = {name for name in names if use(corpus / name) == 0}
     # Only the fuzzed clip whose pictures do decode is read.
     assert set(names) - refused == {"fuzz-mp4-fps-365363200.mp4"}
+
+
+def test_a_still_with_a_colour_profile_does_not_crash(tmp_path: Path) -> None:
+    # The library's list of side data, collected after the file was closed, took the whole program down.
+    from PIL import Image, ImageCms
+
+    path = tmp_path / "profile.png"
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    Image.new("RGBA", (64, 48), (10, 200, 30, 255)).save(path, icc_profile=profile)
+    code = (
+        "import gc, sys\n"
+        "from viewer.media import open_clip\n"
+        "for _ in range(5):\n"
+        "    with open_clip(sys.argv[1]) as clip:\n"
+        "        clip.frame(0).luminance()\n"
+        "    del clip\n"
+        "    gc.collect()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stderr.decode()

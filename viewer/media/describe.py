@@ -25,6 +25,8 @@ PRIVATE = re.compile(r"location|gps|latitude|longitude|serial|iso6709|owner|\bna
 SOFTWARE = re.compile(r"lav[fc]\d|libx26[45]|x26[45]|handbrake|ffmpeg|gstreamer|videohandler|google|mainconcept", re.IGNORECASE)
 CAPTURE_KEYS = ("com.android.capture.fps", "com.apple.quicktime.full-frame-rate-playback-intent")
 
+STILL_CODECS = {"png", "apng", "mjpeg", "tiff", "bmp", "gif", "webp"}
+
 _dump_lock = threading.Lock()
 logging.getLogger("libav").addHandler(logging.NullHandler())
 logging.getLogger("libav").propagate = False
@@ -95,8 +97,12 @@ def streams_of(container: Any, lines: Mapping[int, str]) -> tuple[dict[str, Any]
     return tuple(out)
 
 
-def orientation_of(picture: Any) -> tuple[Orientation, str | None]:
+def orientation_of(picture: Any, codec: str = "") -> tuple[Orientation, str | None]:
     """Return how the picture is to be turned, from its display matrix."""
+    # The binding crashed when the side data of a still picture (a colour profile) was listed and collected later; stills of
+    # no rotation are left alone.
+    if codec in STILL_CODECS and not picture.rotation:
+        return UPRIGHT, None
     try:
         matrix = picture.side_data.get("DISPLAYMATRIX")
         if matrix is not None:

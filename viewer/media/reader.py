@@ -264,7 +264,7 @@ def _describe(
     path, index = decoder.path, joined.index
     with translated(path):
         layout = planes.layout_of(picture.format, where=path.name)
-        orientation, oddity = describe.orientation_of(picture)
+        orientation, oddity = describe.orientation_of(picture, decoder.context.name)
         width, height = orientation.upright_size(picture.width, picture.height)
         tags = describe.tags_of(picture)
         spec = resolve(
