@@ -16,8 +16,8 @@ Floats32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 Progress = Callable[[int, int], None]
 
-ROWS_WANTED = 360
-"""Neighbouring rows are averaged as long as this many are left: bands of up to 180 periods in the picture stay resolved."""
+ROWS_WANTED = 270
+"""Neighbouring rows are averaged as long as this many are left: bands of up to 135 periods in the picture stay resolved."""
 
 
 @dataclass(frozen=True, slots=True)
