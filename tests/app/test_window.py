@@ -234,6 +234,32 @@ def test_readings_say_refusals_and_verdicts(window: MainWindow) -> None:
     assert csv.splitlines()[0].startswith("scene,device,take") and ",12.4,12.1,12.7,px," in csv
 
 
+def test_measuring_keeps_what_is_done_when_stopped(window: MainWindow, wait: Callable[..., None], monkeypatch: Any) -> None:
+    """One request is measured, one has a fault of the program, one is stopped: the first one's numbers stay."""
+    from dataclasses import replace
+
+    from viewer.errors import Cancelled
+    from viewer.session.model import Request
+    from viewer.tasks import session as tasks
+    from viewer.tasks.document import Result
+
+    extra = [Request(id=f"q{n}", scene="s1", measure="noise", regions={"region": ("g1",)}) for n in (2, 3)]
+    window.document.edit(window.document.session.put(*extra), "two more")
+
+    def measure(session: Session, folder: Path, *, requests: Any, only: Any, **_: Any) -> tasks.Run:
+        if requests == ["q2"]:
+            raise ZeroDivisionError("a fault")
+        if requests == ["q3"]:
+            raise Cancelled
+        fresh = tuple(replace(r, value=7.0, low=6.0, high=8.0, state="measured") for r in session.readings)
+        return tasks.Run(replace(session, readings=fresh), results={pair: Result(command="bloom") for pair in only})
+
+    monkeypatch.setattr(tasks, "measure_session", measure)
+    window.run("measure_all")
+    wait(window)
+    assert {r.value for r in window.document.session.readings} == {7.0}
+
+
 def test_clicking_a_number_goes_to_its_region(window: MainWindow) -> None:
     table = window.readings_panel.table
     before = window.stage.view

@@ -106,9 +106,11 @@ class Jobs(QObject):
         *,
         done: Callable[[Any], None] | None = None,
         failed: Callable[[Exception], None] | None = None,
+        watch: Callable[[], None] | None = None,
         quiet: bool = False,
     ) -> Job:
-        """Start `work` in the pool; `done` and `failed` run on the GUI thread.  A quiet job is not shown in the strip."""
+        """Start `work` in the pool; `done` and `failed` run on the GUI thread, and so does `watch` whenever there is progress
+        and at the end, however it ends.  A quiet job is not shown in the strip."""
         job = Job(title, work, self)
         job.setProperty("quiet", quiet)
         job.started_at = time.monotonic()
@@ -118,6 +120,10 @@ class Jobs(QObject):
             job.failed.connect(failed)
         else:
             job.failed.connect(lambda error: self.failed.emit(job, error))
+        if watch is not None:
+            # Connected before the start: a job may be over before a later line is reached.
+            job.progressed.connect(lambda *_: watch())
+            job.ended.connect(watch)
         job.progressed.connect(lambda *_: self.changed.emit())
         job.ended.connect(lambda: self._remove(job))
         self.running.append(job)

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import logging
+from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
+from queue import SimpleQueue
 from typing import Any
 
 from viewer.app.commands.base import Commands
 from viewer.app.i18n import tr, trn
+from viewer.app.jobs import error_words
 from viewer.app.model.stage import with_reference
+from viewer.errors import ViewerError
 from viewer.session.model import Clip, Session
+
+log = logging.getLogger(__name__)
 
 
 class MeasureCommands(Commands):
@@ -71,22 +79,27 @@ class MeasureCommands(Commands):
         self.measure()
 
     def measure(self, only: list[tuple[str, str]] | None = None) -> None:
-        """Measure, in the background; readings enter the session as they were made from."""
+        """Measure, in the background, request by request: what is done when the work is stopped stays."""
         session, folder = self.document.session, self.document.folder
+        pairs = only if only is not None else [(q.id, c.id) for q in session.requests for c in session.clips_of(q.scene)]
+        runs: SimpleQueue[Any] = SimpleQueue()
 
-        def work(progress: Any, cancelled: Any) -> Any:
-            from viewer.tasks.session import measure_session
+        def work(progress: Any, cancelled: Any) -> list[str]:
+            return measure_all(session, folder, pairs, runs.put, progress=progress, cancelled=cancelled)
 
-            return measure_session(session, folder, only=only, progress=progress, cancelled=cancelled)
+        def take() -> None:
+            while not runs.empty():
+                run = runs.get()
+                if self.document.session.id == session.id:
+                    self.window.keep_results(run.results)
+                    self.document.edit(with_readings(self.document.session, run.session, set(run.results)), tr("Measure"))
+                    self._tell_troubles(run)
 
-        def done(run: Any) -> None:
-            if self.document.session.id != session.id:
-                return
-            self.window.keep_results(run.results)
-            self.document.edit(with_readings(self.document.session, run.session, set(run.results)), tr("Measure"))
-            self._tell_troubles(run)
+        def done(faults: list[str]) -> None:
+            if faults:
+                self.window.trouble(faults[0])
 
-        self.window.jobs.start(tr("Measuring"), work, done=done)
+        self.window.jobs.start(tr("Measuring"), work, done=done, watch=take)
 
     def do_levels(self) -> None:
         """Light levels of the scene."""
@@ -117,6 +130,43 @@ class MeasureCommands(Commands):
     def do_cancel_jobs(self) -> None:
         """Stop the work that runs."""
         self.window.jobs.cancel_all()
+
+
+def measure_all(
+    session: Session,
+    folder: Path,
+    pairs: list[tuple[str, str]],
+    deliver: Callable[[Any], None],
+    *,
+    progress: Callable[[int, int], None],
+    cancelled: Callable[[], bool],
+) -> list[str]:
+    """Measure pairs of (request id, clip id), hand over each request's run as it is done; return faults in words.
+
+    A fault of the program in one request is logged and told, and the others go on.
+    """
+    from viewer.tasks.session import measure_session
+
+    groups: dict[str, list[tuple[str, str]]] = {}
+    for pair in pairs:
+        groups.setdefault(pair[0], []).append(pair)
+    done, faults = 0, []
+    for request, group in groups.items():
+        before = done
+
+        def report(part: int, _total: int, before: int = before) -> None:
+            progress(before + part, len(pairs))
+
+        try:
+            deliver(measure_session(session, folder, requests=[request], only=group, progress=report, cancelled=cancelled))
+        except ViewerError:
+            raise
+        except Exception as error:
+            log.exception("request %s failed", request)
+            faults.append(error_words(error))
+        done += len(group)
+        progress(done, len(pairs))
+    return faults
 
 
 def with_alignment(now: Session, before: Session, found: Session) -> Session:
@@ -151,4 +201,4 @@ def with_readings(now: Session, measured: Session, pairs: set[tuple[str, str]]) 
     return replace(changed, verdicts=verdicts_of(changed))
 
 
-__all__ = ["MeasureCommands", "with_alignment", "with_readings"]
+__all__ = ["MeasureCommands", "measure_all", "with_alignment", "with_readings"]

@@ -54,8 +54,7 @@ class AuditDialog(Dialog):
 
             return audit_session(session, folder, progress=progress, cancelled=cancelled)
 
-        job = window.jobs.start(tr("Comparing camera settings"), work, failed=self._failed)
-        job.succeeded.connect(self.show_audits)
+        window.jobs.start(tr("Comparing camera settings"), work, done=self.show_audits, failed=self._failed)
 
     def _failed(self, error: Exception) -> None:
         self.head.setText(str(error))

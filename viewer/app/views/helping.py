@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, QUrl
-from PySide6.QtGui import QKeyEvent, QTextDocument
+from PySide6.QtGui import QKeyEvent, QTextBlockFormat, QTextCursor, QTextDocument
 from PySide6.QtWidgets import QComboBox, QLineEdit, QListWidget, QListWidgetItem, QTextBrowser
 
 from viewer import __version__
@@ -149,12 +149,26 @@ class Manual(Dialog):
         self.choice.setCurrentIndex(max(0, self.choice.findData(page)))
         text = manual_text(page)
         self.view.setMarkdown(text)
+        _space_out(self.view.document())
         self.view.moveCursor(self.view.textCursor().MoveOperation.Start)
 
     def _follow(self, link: QUrl) -> None:
         name = Path(link.path()).stem
         if link.isRelative() and name in [page for page, _ in self.pages]:
             self.open(name)
+
+
+def _space_out(document: QTextDocument) -> None:
+    """Give paragraphs room: 1.4 lines, a gap below each, more above headings."""
+    block = document.begin()
+    while block.isValid():
+        cursor = QTextCursor(block)
+        form = block.blockFormat()
+        form.setLineHeight(140, QTextBlockFormat.LineHeightTypes.ProportionalHeight.value)
+        form.setTopMargin(16 if form.headingLevel() else 0)
+        form.setBottomMargin(2 if cursor.currentTable() is not None else 8)
+        cursor.setBlockFormat(form)
+        block = block.next()
 
 
 class _Page(QTextBrowser):
