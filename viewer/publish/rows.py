@@ -44,13 +44,17 @@ def letters(session: Session, scene: str) -> dict[str, str]:
     return {ident: names[n] if n < 26 else str(n) for n, ident in enumerate(i for i in used if i in known)}
 
 
-def rows(session: Session, scene: str, *, most: int, wanted: str = "") -> list[Row]:
-    """Return the rows of a scene's still; `wanted` lists names of readings to show instead of the principal ones."""
+def rows(session: Session, scene: str, *, most: int, wanted: str = "", time_s: float | None = None) -> list[Row]:
+    """Return the rows of a scene's still.
+
+    `wanted` lists names of readings to show instead of the principal ones; requests that are bound to another time than
+    `time_s` are left out.
+    """
     marks = letters(session, scene)
     found: list[Row] = []
     for depth in range(2):
         for request in session.requests:
-            if request.scene != scene:
+            if request.scene != scene or not _holds(request, time_s):
                 continue
             names = [name.strip() for name in wanted.split(",") if name.strip()] or list(PRINCIPAL.get(request.measure, ()))
             for place, name in enumerate(names):
@@ -58,6 +62,13 @@ def rows(session: Session, scene: str, *, most: int, wanted: str = "") -> list[R
                 if (place > 0) == bool(depth):
                     found += _of(session, request, name, marks)
     return found[:most]
+
+
+def _holds(request: Request, time_s: float | None) -> bool:
+    if time_s is None:
+        return True
+    after = request.first_s is None or request.first_s <= time_s + 1e-6
+    return after and (request.last_s is None or time_s <= request.last_s + 1e-6)
 
 
 def _of(session: Session, request: Request, choice: str, marks: dict[str, str]) -> list[Row]:
@@ -73,12 +84,17 @@ def _of(session: Session, request: Request, choice: str, marks: dict[str, str]) 
                 request=request.id,
                 name=name,
                 of=of,
-                label=label(name) + (f" {_short(of)}" if several else ""),
+                label=label(name) + (f" {_short(of)}" if several and not _own_letter(session, request, marks) else ""),
                 letters=_letters(session, request, of, number, marks),
             )
             for number, of in enumerate(objects[:3])
         ]
     return []
+
+
+def _own_letter(session: Session, request: Request, marks: dict[str, str]) -> bool:
+    """Whether every object of a request has a region, and so a letter, of its own."""
+    return request.measure == "bloom" and any(ident in marks for group in request.regions.values() for ident in group)
 
 
 def _short(of: str) -> str:

@@ -23,8 +23,8 @@ from viewer.publish.view import View, combined, resample
 from viewer.publish.words import CAUTION, device_name, percentile_words, sheet_words, take_words, value_words
 from viewer.session.model import Rendering, Session, StillSpec, StoredReading
 
-MOST_ROWS = 6
-LEAST_SHARE = 0.52
+MOST_ROWS = 5
+LEAST_SHARE = 0.55
 LARGE_SHARE = 0.5
 FOOTER_SHARE = 0.8
 
@@ -182,7 +182,7 @@ def _prepare(
     ground = str(spec.settings.get("ground", "light" if spec.shape == "print" else "dark"))
     sheet = bool(float(spec.settings.get("sheet", 1))) and any(p.device and p.device.sheet for p in gathered.panes)
     wanted = str(spec.settings.get("readings", ""))
-    lines = table.rows(gathered.session, spec.scene, most=MOST_ROWS, wanted=wanted)
+    lines = table.rows(gathered.session, spec.scene, most=MOST_ROWS, wanted=wanted, time_s=gathered.spec.time_s)
     footer = [*_footer_lines(gathered, chosen, moving=moving), *_refusals(gathered, lines)]
     paper = _paper(gathered, spec, size, footer)
     aspect = _aspect(gathered.view)

@@ -93,6 +93,11 @@ def build(
     }
 
 
+def shown_scenes(session: Session) -> list[Scene]:
+    """Return the scenes that hold a clip of some device; a bench for the camera alone is no comparison."""
+    return [scene for scene in session.scenes if session.clips_of(scene.id)]
+
+
 def _plan(session: Session) -> dict[str, Any]:
     plan = session.plan
     return {
@@ -103,12 +108,17 @@ def _plan(session: Session) -> dict[str, Any]:
     }
 
 
+def principal_names() -> set[str]:
+    """Return the readings that carry a comparison."""
+    return {name for group in table.PRINCIPAL.values() for item in group for name in item.split("|")}
+
+
 def summary(session: Session, *, most: int = 12) -> list[dict[str, str]]:
     """Return the sentences of the verdicts, differences first; each as the verdict says it, nothing added."""
     stale = {(r.request, r.name, r.of) for r in session.readings if r.id in out_of_date(session)}
     names = {scene.id: scene.name for scene in session.scenes}
     scene_of = {request.id: names.get(request.scene, "") for request in session.requests}
-    principal = {name for group in table.PRINCIPAL.values() for item in group for name in item.split("|")}
+    principal = principal_names()
     spoken = [v for v in session.verdicts if v.name in principal] or list(session.verdicts)
     spoken.sort(key=lambda v: ORDER.get(v.word, 3))
     return [
@@ -198,6 +208,7 @@ def _table(session: Session, scene: str, clips: Sequence[Clip], stale: set[str])
                 {
                     "measure": request.measure,
                     "label": label(name),
+                    "principal": name in principal_names(),
                     "of": of,
                     "letters": "/".join(dict.fromkeys(marks[i] for i in idents)),
                     "unit": unit_words(unit),
@@ -269,6 +280,8 @@ def _budget(session: Session) -> list[dict[str, str]]:
     """Return where the error of each compared reading comes from."""
     made = []
     for (_, name, of), per_device in budgets_of(session).items():
+        if name not in principal_names():
+            continue
         for ident, (budget, unit, _) in per_device.items():
             if budget is None:
                 continue
@@ -305,7 +318,7 @@ def card_fields(
         ("Changes of plan", list(plan.log) or (["none logged"] if plan.made else [])),
         ("Devices", [_device_line(device) for device in session.devices]),
         ("Samples", [f"{d.name}: {d.units_tested} unit{'s' if d.units_tested != 1 else ''}" for d in session.devices]),
-        ("Camera settings", [_audit_line(audit) for audit in audits]),
+        ("Camera settings", [_audit_line(audit) for audit in audits if audit.clips]),
         ("Scale", _scale_lines(session)),
         ("Focus", []),
         ("Takes", _take_lines(session)),
@@ -343,7 +356,7 @@ def _row_words(row: Any) -> str:
 
 def _scale_lines(session: Session) -> list[str]:
     lines = []
-    for scene in session.scenes:
+    for scene in shown_scenes(session):
         reference = session.reference_of(scene.id)
         device = session.device(reference.device) if reference and reference.device else None
         scale = angles(device, reference.circle if reference else None)
@@ -356,7 +369,7 @@ def _scale_lines(session: Session) -> list[str]:
 
 def _take_lines(session: Session) -> list[str]:
     lines = []
-    for scene in session.scenes:
+    for scene in shown_scenes(session):
         counts = [(d.name, len(session.clips_of(scene.id, device=d.id))) for d in session.devices]
         lines.append(f"{scene.name}: " + ", ".join(f"{name} {count}" for name, count in counts))
     return lines
@@ -403,4 +416,4 @@ def card_text(story: dict[str, Any]) -> str:
     return "\n".join(" ".join(line.split("\n")) for line in lines)
 
 
-__all__ = ["NOT_STATED", "build", "card_fields", "card_text", "summary"]
+__all__ = ["NOT_STATED", "build", "card_fields", "card_text", "principal_names", "shown_scenes", "summary"]
