@@ -349,6 +349,18 @@ def test_bad_and_missing_files_stay_theirs(
     assert not window.missing
 
 
+def test_answers_of_a_thread_that_was_left_do_not_count(
+    window: MainWindow, session: Session, tmp_path: Path, wait: Any
+) -> None:
+    """A clip that is opened anew (moved folder, other light) must not be marked by what its former thread still says."""
+    for _ in range(5):
+        window.engine.set_clips(tmp_path, window.stage.clips)  # nothing is there: these threads will fail
+        window.engine.set_clips(window.document.folder, window.stage.clips)
+    wait(window)
+    assert not any(entry.trouble for entry in window.engine.clips.values())
+    assert not window.stage.trouble
+
+
 def test_publishes_into_a_folder(window: MainWindow, tmp_path: Path, wait: Any) -> None:
     from viewer.app.views.publishing import PublishDialog
 

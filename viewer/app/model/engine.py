@@ -153,10 +153,10 @@ class Source:
 class Worker(threading.Thread):
     """The thread of one clip."""
 
-    def __init__(self, clip: Clip, open_: Callable[[], Any], answer: Callable[[Any], None]) -> None:
+    def __init__(self, clip: Clip, open_: Callable[[], Any], answer: Callable[[Worker, Any], None]) -> None:
         super().__init__(name=f"clip {clip.id}", daemon=True)
         self.clip = clip
-        self._open, self._answer = open_, answer
+        self._open, self._answer = open_, partial(answer, self)
         self._condition = threading.Condition()
         self._request: Request | None = None
         self._probe: tuple[int, int] | None = None
@@ -292,8 +292,8 @@ class Engine(QObject):
         self.clips: dict[str, Open] = {}
         self._leaving: list[Worker] = []
 
-    def _answer(self, result: Any) -> None:
-        self._queue.put(result)
+    def _answer(self, worker: Worker, result: Any) -> None:
+        self._queue.put((worker, result))
         with suppress(RuntimeError):  # the window may be gone
             self._woken.emit()
 
@@ -351,12 +351,12 @@ class Engine(QObject):
     def _drain(self) -> None:
         while True:
             try:
-                result = self._queue.get_nowait()
+                worker, result = self._queue.get_nowait()
             except queue.Empty:
                 return
             entry = self.clips.get(result.clip)
-            if entry is None:
-                continue
+            if entry is None or entry.worker is not worker:
+                continue  # from a thread that is on its way out: the clip was opened anew, or left
             if isinstance(result, Opened):
                 entry.info, entry.index, entry.level = result.info, result.index, result.level
                 self.opened.emit(result.clip)

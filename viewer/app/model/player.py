@@ -33,6 +33,7 @@ class Player(QObject):
         self.now: Callable[[], float] = time.monotonic
         self._from_s, self._from_clock = 0.0, 0.0
         self._fresh = True
+        self._last_numbers: tuple[int | None, ...] = ()
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
         self._timer.setInterval(TICK_MS)
@@ -235,7 +236,11 @@ class Player(QObject):
                 self.pause()
                 return
         self.time_s = time_s
-        self.time_changed.emit(time_s)
+        # Ticks that change no picture need no repaint: they would only take time from decoding.
+        numbers = tuple(self.number(clip) for clip in self.stage.clips)
+        if numbers != self._last_numbers:
+            self._last_numbers = numbers
+            self.time_changed.emit(time_s)
 
 
 __all__ = ["SPEEDS", "Player"]

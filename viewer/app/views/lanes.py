@@ -10,7 +10,18 @@ from typing import Any
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QVariantAnimation, Signal
-from PySide6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPainterPath, QPaintEvent, QPen, QPolygonF, QWheelEvent
+from PySide6.QtGui import (
+    QColor,
+    QKeyEvent,
+    QMouseEvent,
+    QPainter,
+    QPainterPath,
+    QPaintEvent,
+    QPen,
+    QPixmap,
+    QPolygonF,
+    QWheelEvent,
+)
 from PySide6.QtWidgets import QAbstractScrollArea, QSizePolicy
 
 from viewer.app.i18n import number, tr
@@ -42,6 +53,7 @@ class Lanes(QAbstractScrollArea):
         self._drag: tuple[str, float, float] | None = None  # what, x, time
         self._shift: dict[str, float] = {}
         self._snap: QVariantAnimation | None = None
+        self._kept: QPixmap | None = None
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
@@ -52,13 +64,21 @@ class Lanes(QAbstractScrollArea):
             signal.connect(self.refresh)
         stage.document.changed.connect(lambda *_: self.refresh())
         player.time_changed.connect(lambda _t: self.viewport().update())
-        player.state_changed.connect(self.viewport().update)
+        player.state_changed.connect(self.renew)
         player.engine.opened.connect(lambda _c: self.refresh())
 
     def sizeHint(self) -> QSize:
         return QSize(600, px(RULER + 3 * LANE + 8))
 
     # --- content ---
+
+    def renew(self) -> None:
+        """Paint everything anew; while playing only the play line moves over what is kept."""
+        self._kept = None
+        self.viewport().update()
+
+    def scrollContentsBy(self, dx: int, dy: int) -> None:
+        self.renew()
 
     def refresh(self) -> None:
         """Show the clips as they are, and read what is not known yet."""
@@ -81,11 +101,11 @@ class Lanes(QAbstractScrollArea):
         bar = self.verticalScrollBar()
         bar.setRange(0, max(0, content - self.viewport().height()))
         bar.setPageStep(self.viewport().height())
-        self.viewport().update()
+        self.renew()
 
     def _take(self, clip_id: str, data: wave.LaneData) -> None:
         self.data[clip_id] = data
-        self.viewport().update()
+        self.renew()
 
     def resizeEvent(self, event: Any) -> None:
         super().resizeEvent(event)
@@ -139,12 +159,7 @@ class Lanes(QAbstractScrollArea):
             painter.drawText(QRectF(self.viewport().rect()), int(Qt.AlignmentFlag.AlignCenter), text)
             painter.end()
             return
-        styles = styles_of(self.stage.session)
-        painter.setClipRect(QRectF(0, px(RULER), self.viewport().width(), self.viewport().height()))
-        for n, clip in enumerate(self.stage.clips):
-            self._paint_lane(painter, self._lane_rect(n), clip, styles.get(clip.device or ""))
-        painter.setClipping(False)
-        self._paint_ruler(painter)
+        painter.drawPixmap(0, 0, self._still_part())
         x = self.x_of(self.player.time_s)
         left, right = self._axis()
         if left <= x <= right:
@@ -155,6 +170,30 @@ class Lanes(QAbstractScrollArea):
             painter.setPen(QPen(color("focus"), 2))
             painter.drawRect(QRectF(self.viewport().rect()).adjusted(1, 1, -1, -1))
         painter.end()
+
+    def _still_part(self) -> QPixmap:
+        """Return all but the play line, kept until something changes."""
+        size, ratio = self.viewport().size(), self.devicePixelRatioF()
+        if self._kept is not None and self._kept.size() == size * ratio:
+            return self._kept
+        kept = QPixmap(size * ratio)
+        kept.setDevicePixelRatio(ratio)
+        kept.fill(color("panel"))
+        painter = QPainter(kept)
+        try:
+            self._paint_still(painter)
+        finally:
+            painter.end()
+        self._kept = kept
+        return kept
+
+    def _paint_still(self, painter: QPainter) -> None:
+        styles = styles_of(self.stage.session)
+        painter.setClipRect(QRectF(0, px(RULER), self.viewport().width(), self.viewport().height()))
+        for n, clip in enumerate(self.stage.clips):
+            self._paint_lane(painter, self._lane_rect(n), clip, styles.get(clip.device or ""))
+        painter.setClipping(False)
+        self._paint_ruler(painter)
 
     def _paint_ruler(self, painter: QPainter) -> None:
         left, right = self._axis()
@@ -330,14 +369,14 @@ class Lanes(QAbstractScrollArea):
                     self.loop_wanted.emit(a, b)
         elif abs(x - start) > 3 or what in self._shift:
             self._shift = {what: self.time_at(x) - self.time_at(start)}
-            self.viewport().update()
+            self.renew()
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         drag, self._drag = self._drag, None
         shift, self._shift = self._shift, {}
         if drag is not None and shift:
             self.nudged.emit(drag[0], shift[drag[0]])
-        self.viewport().update()
+        self.renew()
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
         self.go_wanted.emit(self.time_at(event.position().x()))
@@ -359,7 +398,7 @@ class Lanes(QAbstractScrollArea):
             self.span = None
         elif b - a > 0.02:
             self.span = (a, b)
-        self.viewport().update()
+        self.renew()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.key() in (Qt.Key.Key_Up, Qt.Key.Key_Down) and self.stage.clips:
@@ -373,7 +412,7 @@ class Lanes(QAbstractScrollArea):
     def set_content(self, content: str) -> None:
         """Show light level or sound."""
         self.content = content
-        self.viewport().update()
+        self.renew()
 
     def slide(self, clip_id: str, by_s: float) -> None:
         """Let a lane slide from where it was into line: 120 ms, none under reduced flicker."""
@@ -388,7 +427,7 @@ class Lanes(QAbstractScrollArea):
 
     def _slid(self, clip_id: str, value: float) -> None:
         self._shift = {clip_id: float(value)} if abs(float(value)) > 1e-6 else {}
-        self.viewport().update()
+        self.renew()
 
 
 def _per_pixel(xs: np.ndarray, values: np.ndarray) -> list[tuple[float, float]]:

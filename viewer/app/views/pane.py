@@ -116,6 +116,8 @@ class PaneView(QWidget):
         """Show a picture that was rendered for this pane."""
         self._images[clip_id] = (picture, to_image(picture.array))
         self._mixed = None
+        if not self.wall.player.playing:
+            self.setAccessibleName(self.spoken())
         self.update()
 
     def forget_pictures(self) -> None:
