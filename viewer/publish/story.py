@@ -121,13 +121,22 @@ def summary(session: Session, *, most: int = 12) -> list[dict[str, str]]:
     principal = principal_names()
     spoken = [v for v in session.verdicts if v.name in principal] or list(session.verdicts)
     spoken.sort(key=lambda v: ORDER.get(v.word, 3))
+    # Every scene has its say: the first sentences of each come before the later ones of any.
+    turn: dict[str, int] = {}
+    ranks = []
+    for v in spoken:
+        scene = scene_of.get(v.request, "")
+        ranks.append(turn.get(scene, 0))
+        turn[scene] = ranks[-1] + 1
+    chosen = sorted(range(len(spoken)), key=lambda n: (ranks[n], n))[:most]
+    spoken = [spoken[n] for n in sorted(chosen)]
     return [
         {
             "word": v.word,
             "scene": scene_of.get(v.request, ""),
             "sentence": v.sentence + (" (out of date)" if (v.request, v.name, v.of) in stale else ""),
         }
-        for v in spoken[:most]
+        for v in spoken
     ]
 
 
@@ -175,7 +184,7 @@ def _scene(
         "distance": f"{scene.distance_m:g} m" if scene.distance_m else NOT_STATED,
         "columns": [_column(names, clip) for clip in clips],
         "rows": _table(session, scene.id, clips, stale),
-        "verdicts": [{"word": v.word, "sentence": v.sentence} for v in verdicts],
+        "verdicts": [{"word": v.word, "sentence": v.sentence, "principal": v.name in principal_names()} for v in verdicts],
         "alignment": [_alignment(session, clip, names) for clip in clips],
         "audit": [asdict(row) for row in audit.rows] if audit else [],
         "regions": [
