@@ -155,7 +155,8 @@ def _device(session: Session, device: Device, styles: dict[str, Any]) -> dict[st
             {
                 "quantity": sheet_label(e.quantity),
                 "typed": e.typed,
-                "unit": e.unit if e.unit != "1" else "",
+                # What was typed mostly holds its unit already.
+                "unit": e.unit if e.unit != "1" and not any(char.isalpha() for char in e.typed) else "",
                 "condition": e.condition or NOT_STATED,
                 "source": e.source or NOT_STATED,
             }
