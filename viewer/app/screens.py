@@ -6,7 +6,7 @@ import os
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from PySide6.QtGui import QImage, QPainter
 from PySide6.QtWidgets import QApplication, QDialog, QWidget
 
 from viewer.app import i18n
+from viewer.app.commands.measuring import measure_all, with_readings
 from viewer.app.main import application
 from viewer.app.model import ingest
 from viewer.app.model.settings import Settings
@@ -132,14 +133,17 @@ def render_all(folder: Path, *, only: tuple[str, ...] = (), session: Path | None
 
 def _sample(place: Path) -> Path:
     from viewer.tasks.sample import make_sample_session
-    from viewer.tasks.session import align_session, measure_session
+    from viewer.tasks.session import align_session
 
     session, path = make_sample_session(place / "sample")
-    for step in (align_session, measure_session):
-        try:
-            session = step(session, path.parent).session
-        except (ViewerError, ImportError):
-            continue  # what cannot be done shows as such on the screens
+    with suppress(ViewerError, ImportError):  # what cannot be done shows as such on the screens
+        session = align_session(session, path.parent).session
+    pairs = [(q.id, c.id) for q in session.requests for c in session.clips_of(q.scene)]
+    runs: list[Any] = []
+    with suppress(ViewerError):
+        measure_all(session, path.parent, pairs, runs.append, progress=lambda _d, _t: None, cancelled=lambda: False)
+    for run in runs:
+        session = with_readings(session, run.session, set(run.results))
     store.save(session, path)
     return path
 

@@ -345,10 +345,13 @@ class PaneView(QWidget):
         painter.setPen(color("quiet"))
         painter.setFont(words(11))
         rest = QRectF(upper.left() + 18 + width + 6, upper.top(), upper.width() - 24 - width, upper.height())
-        if badge and rest.width() > 32:
+        # A rendering's badge is never cut off: where it does not fit beside the name it goes to the line below.
+        below = bool(badge) and painter.fontMetrics().horizontalAdvance(badge) > rest.width()
+        if badge and not below:
             elided(painter, rest, badge)
         painter.setFont(figures(11))
-        time_text, marks = wall.time_of(clip), wall.marks_of(clip)
+        time_text = wall.time_of(clip)
+        marks = " · ".join(part for part in (badge if below else "", wall.marks_of(clip)) if part)
         painter.setPen(color("quiet"))
         elided(painter, lower, time_text)
         used = painter.fontMetrics().horizontalAdvance(time_text) + 12

@@ -14,6 +14,7 @@ from PySide6.QtCore import (
     QRectF,
     QSize,
     Qt,
+    QTimer,
     Signal,
 )
 from PySide6.QtGui import QKeyEvent, QPainter, QPen, QTextLayout, QTextOption
@@ -330,6 +331,11 @@ class ReadingsTable(QTableView):
         self.setAccessibleName(tr("Readings: regions down, devices across"))
         self.clicked.connect(self._clicked)
         self.activated.connect(self._clicked)
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.setInterval(0)
+        self._later.timeout.connect(self._heights)
+        self.horizontalHeader().sectionResized.connect(lambda *_: self._later.start())
 
     def show_rows(self, rows: list[TableRow], clips: tuple[Clip, ...], heads: list[str], stale: set[str]) -> None:
         """Show these rows."""
@@ -348,7 +354,8 @@ class ReadingsTable(QTableView):
         self.verticalScrollBar().setValue(scroll)
 
     def _heights(self) -> None:
-        width = max(40, self.viewport().width() // self.grid.columnCount())
+        across = range(self.grid.columnCount())
+        width = max(40, min((self.columnWidth(c) for c in across), default=40))
         for n, (kind, row_) in enumerate(self.grid.lines):
             self.setRowHeight(n, self.delegate.height(kind, row_, width))
 
