@@ -191,9 +191,9 @@ def recipes() -> tuple[Recipe, ...]:
                 offset=0.094, ppm=18.0, crf=22),
         _device("figure", PLOVER, thirty, _view(False, scale=1.024, turn=-1.5, shift=(-4.2, -5.3)), frames=108, seed=43,
                 full=0.85, offset=-0.087, ppm=-25.0, crf=22, note="The camera was left at another frame rate."),
-        _alone("monitor_source", "monitor", "source", FAST, _view(False, scale=1.35), frames=80, seed=51, full=1.5, crf=24,
+        _alone("monitor_source", "monitor", "source", FAST, _view(False, scale=1.68), frames=80, seed=51, full=1.5, crf=24,
                note="The monitor filmed without a device."),
-        _alone("bench_lamp", "bench", "camera", FAST, _view(False, scale=1.6), frames=60, seed=52, full=1.3, crf=24,
+        _alone("bench_lamp", "bench", "camera", FAST, _view(False, scale=1.7), frames=60, seed=52, full=1.3, crf=24,
                note="A lamp on a function generator at 330.0 Hz, for the readout time."),
         _capped(24),
     )  # fmt: skip

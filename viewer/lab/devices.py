@@ -22,7 +22,7 @@ HERON = Tube(
     fixed_pattern=0.022,
     dark_spots=6,
     vignette=0.26,
-    phosphor_xy=(0.330, 0.555),
+    phosphor_xy=(0.313, 0.495),
 )
 BITTERN = Tube(
     name="Bittern",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from scipy.stats import ncx2
 from viewer.cv import cv2
 from viewer.lab.camera import uv_prime
 from viewer.lab.canvas import Canvas
+from viewer.lab.optics import Lens
 from viewer.lab.quay import LAMPS, PAIR, lamp_disc
 from viewer.lab.render import Renderer
 from viewer.lab.tube import blur
@@ -147,20 +149,28 @@ def bloom_facts(renderer: Renderer, regions: Regions) -> Facts:
             value("bloom", "core_radius", name, _clipped_radius(renderer, total, centre), "px"),
             value("bloom", "halo_softness", name, softness, "px"),
         ]
-        reach = _reach(added, total - added, centre - renderer.origin)
-        if reach is not None:
-            facts.append(value("bloom", "bloom_radius", name, reach, "px", note="added light a tenth of the rest"))
+        near = added - _lamp_light(renderer, x, y, flux, veil_only=True)
+        for quantity, light, note in (
+            ("bloom_radius", added, "all added light, the wide veil too, a tenth of the rest"),
+            ("bloom_radius_near", near, "core and halo a tenth of the rest, which holds the veil"),
+        ):
+            reach = _reach(light, total - light, centre - renderer.origin)
+            if reach is not None:
+                facts.append(value("bloom", quantity, name, reach, "px", note=note))
     return facts
 
 
-def _lamp_light(renderer: Renderer, x: float, y: float, flux: float) -> np.ndarray:
-    """Return the light that one lamp adds over the window."""
+def _lamp_light(renderer: Renderer, x: float, y: float, flux: float, *, veil_only: bool = False) -> np.ndarray:
+    """Return the light that one lamp adds over the window, or the wide veil's part of it."""
     take = renderer.take
     assert take.tube is not None
     sheet = Canvas()
     sheet.light[...] = lamp_disc(sheet, x, y, flux)
     size = (renderer.shape[1], renderer.shape[0])
-    spread = renderer.lens.apply(take.view.picture(sheet, origin=renderer.origin, size=size))
+    lens = renderer.lens
+    if veil_only:
+        lens = Lens(replace(take.tube.spread(take.view.px_per_degree), halo_share=0.0, with_core=False), renderer.shape)
+    spread = lens.apply(take.view.picture(sheet, origin=renderer.origin, size=size))
     level, gain, _, _ = renderer.rows(take.frames // 2)
     glow = blur(spread * (level[:, None] * renderer.electrons_per_unit).astype(np.float32), renderer.spot_px)
     return blur(renderer.finish(glow, gain), take.camera.lens_sigma_px)
@@ -240,13 +250,16 @@ def _core_mtf50(sigma: float) -> float:
 
 
 def figure_facts(renderer: Renderer, regions: Regions) -> Facts:
-    """Return box and signed contrast of the figure in a few frames, against a ring round its box."""
+    """Return box and signed contrast of the figure in the frames shown at a few scene times, against a ring round its box."""
     take = renderer.take
     if take.scene.figure_box is None:
         return []
     facts: Facts = []
-    for share in (0.15, 0.3, 0.45, 0.6, 0.75, 0.9):
-        number = int(share * take.frames)
+    for scene_s in take.scene.figure_times_s:
+        clip_s = (scene_s - take.clock.offset_s) / (1 + 1e-6 * take.clock.rate_ppm)
+        number = int(clip_s * float(take.camera.rate) + 1e-6)
+        if not 0 <= number < take.frames:
+            continue
         start = float(number / take.camera.rate)
         middle = start + 0.5 * (take.camera.exposure_s + take.camera.readout_s)
         box = take.view.rect(*take.scene.figure_box(float(take.clock.scene(middle))))
@@ -256,8 +269,9 @@ def figure_facts(renderer: Renderer, regions: Regions) -> Facts:
         outer = (x - RING_PX, y - RING_PX, w + 2 * RING_PX, h + 2 * RING_PX)
         around = (still.mean(outer) * outer[2] * outer[3] - figure * w * h) / (outer[2] * outer[3] - w * h)
         facts.append(
-            value("figure", "contrast", f"frame-{number}", (figure - around) / around, "1", at=[list(box)],
-                  frames=[number, number + 1], time_s=start, note=f"(figure - ring) / ring, ring {RING_PX} px wide")
+            value("figure", "contrast", f"at-{scene_s:g}", (figure - around) / around, "1", at=[list(box)],
+                  frames=[number, number + 1], time_s=start, scene_s=scene_s,
+                  note=f"(figure - ring) / ring, ring {RING_PX} px wide")
         )  # fmt: skip
     return facts
 

@@ -15,7 +15,7 @@ class Spread:
 
     A share ``1 - halo_share - veil_share`` stays in a Gaussian of `sigma_px`; `halo_share` fills a disc of `halo_radius_px`
     whose edge is blurred by `halo_sigma_px` (electrons scattered back from the channel plate); `veil_share` falls off as
-    ``exp(-r / veil_px)`` (glare of lenses and cathode).
+    ``exp(-r / veil_px)`` (glare of lenses and cathode).  Without `with_core` only halo and veil are left.
     """
 
     sigma_px: float
@@ -24,6 +24,7 @@ class Spread:
     halo_share: float = 0.0
     veil_px: float = 1.0
     veil_share: float = 0.0
+    with_core: bool = True
 
     def transfer(self, shape: tuple[int, int]) -> np.ndarray:
         """Return the optical transfer function on the half-plane grid of `scipy.fft.rfft2`, real, 1 at zero frequency."""
@@ -31,7 +32,8 @@ class Spread:
 
     def response(self, f: np.ndarray) -> np.ndarray:
         """Return the transfer function at radial frequencies f, cycles/px."""
-        total = (1 - self.halo_share - self.veil_share) * gauss_mtf(f, self.sigma_px)
+        core = 1 - self.halo_share - self.veil_share if self.with_core else 0.0
+        total = core * gauss_mtf(f, self.sigma_px)
         if self.halo_share:
             total = total + self.halo_share * disc_mtf(f, self.halo_radius_px) * gauss_mtf(f, self.halo_sigma_px)
         if self.veil_share:

@@ -66,6 +66,7 @@ class Scene:
     ticks_s: tuple[float, ...] = ()
     moving: Callable[[float], Patch] | None = None
     figure_box: Callable[[float], tuple[float, float, float, float]] | None = None
+    figure_times_s: tuple[float, ...] = ()
 
 
 def degrees_of(millimetres: float, distance_m: float) -> float:

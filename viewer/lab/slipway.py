@@ -48,6 +48,7 @@ def make_slipway(seed: int = 505) -> Scene:
         claps_s=(0.50,),
         moving=moving,
         figure_box=box_at,
+        figure_times_s=(0.7, 1.3, 1.9, 2.5, 3.1),
     )
 
 

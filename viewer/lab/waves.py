@@ -42,8 +42,24 @@ class Pulse:
         return np.asarray(1 + total.real)
 
     def shape(self, samples: int = 2000) -> np.ndarray:
-        """Return one period of the wave itself, sampled evenly."""
-        return self.exposed(np.arange(samples) / samples / self.rate_hz, 0.0)
+        """Return one period of the light itself, exactly, sampled evenly from where the drive comes on.
+
+        A first-order glow under a rectangular drive rises and falls as exponentials between two levels that repeat.
+        """
+        period = 1 / self.rate_hz
+        high = 1 / (self.duty + self.floor * (1 - self.duty))
+        low = self.floor * high
+        t = np.arange(samples) / samples * period
+        lit = t < self.duty * period
+        if self.decay_s <= 0:
+            return np.where(lit, high, low)
+        rise = np.exp(-self.duty * period / self.decay_s)
+        fall = np.exp(-(1 - self.duty) * period / self.decay_s)
+        top = (high * (1 - rise) + low * rise * (1 - fall)) / (1 - rise * fall)
+        bottom = low + (top - low) * fall
+        rising = high - (high - bottom) * np.exp(-t / self.decay_s)
+        falling = low + (top - low) * np.exp(-np.maximum(t - self.duty * period, 0) / self.decay_s)
+        return np.asarray(np.where(lit, rising, falling))
 
     @property
     def percent_flicker(self) -> float:
