@@ -10,10 +10,10 @@ from viewer.cv import cv2
 class Scene:
     """A random scene of blobs and bars, evaluated exactly at any (x, y): no resampling stands between pose and picture."""
 
-    def __init__(self, seed: int, *, size: float = 900.0, blobs: int = 420, contrast: float = 0.8) -> None:
+    def __init__(self, seed: int, *, size: float = 900.0, blobs: int = 420, contrast: float = 0.8, finest: float = 3.0) -> None:
         rng = np.random.default_rng(seed)
         self.place = rng.uniform(-size, size, (blobs, 2))
-        self.width = np.exp(rng.uniform(np.log(3.0), np.log(40.0), blobs))
+        self.width = np.exp(rng.uniform(np.log(finest), np.log(40.0), blobs))
         self.stretch = np.exp(rng.normal(0, 0.5, blobs))
         self.turn = rng.uniform(0, np.pi, blobs)
         self.height = contrast * rng.normal(0, 1.0, blobs)
