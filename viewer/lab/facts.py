@@ -43,7 +43,7 @@ def settled_frames(renderer: Renderer) -> list[int]:
     return [min(max(number, 0), take.frames - 1) for number in last]
 
 
-class _Still:
+class StillLight:
     """The recorded light of one frame over the whole upright picture, pulses at their means."""
 
     def __init__(self, renderer: Renderer, number: int) -> None:
@@ -53,12 +53,9 @@ class _Still:
         self.light[y : y + renderer.shape[0], x : x + renderer.shape[1]] = renderer.recorded(number, pulsing=False)
 
     def mean(self, rect: list[int] | tuple[int, int, int, int]) -> float:
+        """Return the mean light of a box (x, y, w, h)."""
         x, y, w, h = rect
         return float(self.light[y : y + h, x : x + w].mean(dtype=float))
-
-    def spread(self, rect: list[int]) -> float:
-        x, y, w, h = rect
-        return float(self.light[y : y + h, x : x + w].std(dtype=float))
 
     def at(self, points: np.ndarray) -> np.ndarray:
         """Return the light at points (N, 2), interpolated by cubics."""
@@ -72,10 +69,12 @@ def contrast_facts(renderer: Renderer, regions: Regions) -> Facts:
     take = renderer.take
     black = take.camera.black
     for level, number in enumerate(settled_frames(renderer)):
-        still = _Still(renderer, number)
+        still = StillLight(renderer, number)
         for bright, dark in PAIRS.get(take.scene.name, ()):
+            if bright not in regions or dark not in regions:
+                continue
             b, d = still.mean(regions[bright]["rect"]), still.mean(regions[dark]["rect"])
-            place = {"at": [regions[bright]["rect"], regions[dark]["rect"]], "frames": _frames_of(renderer, level)}
+            place = {"at": [regions[bright]["rect"], regions[dark]["rect"]], "frames": frames_of(renderer, level)}
             of = f"{bright}/{dark}" + (f"@{take.scene.typed_levels[level]:g}" if take.scene.typed_levels else "")
             facts.append(value("contrast", "michelson", of, (b - d) / (b + d), "1", **place))
             facts.append(value("contrast", "weber", of, (b - d) / d, "1", **place))
@@ -84,7 +83,7 @@ def contrast_facts(renderer: Renderer, regions: Regions) -> Facts:
     return facts
 
 
-def _frames_of(renderer: Renderer, level: int) -> list[int]:
+def frames_of(renderer: Renderer, level: int) -> list[int]:
     """Return first and stop frame of the settled part of a level."""
     take = renderer.take
     ends = settled_frames(renderer)
@@ -108,7 +107,7 @@ def bars_facts(renderer: Renderer, regions: Regions) -> Facts:
     if not targets:
         return facts
     for level, number in enumerate(settled_frames(renderer)):
-        still = _Still(renderer, number)
+        still = StillLight(renderer, number)
         for name, mark in targets.items():
             x, y, size, _ = mark.place
             width = size / 5
@@ -122,7 +121,7 @@ def bars_facts(renderer: Renderer, regions: Regions) -> Facts:
                 light.append(float(still.at(take.view.to_px(grid)).mean()))
             bar, gap = float(np.mean(light[0::2])), float(np.mean(light[1::2]))
             of = f"{name}@{take.scene.typed_levels[level]:g}"
-            place = {"at": [regions[name]["rect"]], "frames": _frames_of(renderer, level)}
+            place = {"at": [regions[name]["rect"]], "frames": frames_of(renderer, level)}
             facts.append(value("bars", "modulation", of, (gap - bar) / (gap + bar), "1", **place))
     return facts
 
@@ -208,47 +207,6 @@ def _reach(added: np.ndarray, rest: np.ndarray, centre: np.ndarray) -> float | N
     return float((k + share[k] / (share[k] - share[k + 1])) / 2)
 
 
-def edge_facts(renderer: Renderer, regions: Regions) -> Facts:
-    """Return the width of each marked edge, by its blur alone and over its region, and its direction."""
-    facts: Facts = []
-    take, tube = renderer.take, renderer.take.tube
-    for name, mark in take.scene.marks.items():
-        if mark.kind != "edge" or tube is None:
-            continue
-        scale = take.view.px_per_degree
-        parts = (tube.optics_sigma_deg * scale, renderer.spot_px, take.camera.lens_sigma_px)
-        sigma = math.sqrt(sum(part**2 for part in parts))
-        angle = mark.angle_deg if not take.view.mirrored else 180 - mark.angle_deg
-        normal = (angle + take.view.rotation_deg) % 180
-        place = {"at": [regions[name]["rect"]], "frames": _frames_of(renderer, 0)}
-        whole = 2.5631031 * math.sqrt(sigma**2 + 1 / 12)
-        facts += [
-            value("edge", "edge_angle", name, normal, "deg", **place),
-            value("edge", "rise_10_90_core", name, whole, "px", note="blur of optics, spot, lens and pixel; no glow", **place),
-            value("edge", "glow_radius", name, tube.halo_radius_deg * scale, "px", **place),
-        ]
-        facts += [
-            value("edge", f"mtf_at_{f}", name, _mtf(renderer, f), "1", note="glow included", **place) for f in (0.05, 0.1)
-        ]
-        half = brentq(lambda f: _mtf(renderer, f) - 0.5, 0.002, 0.6)
-        facts.append(value("edge", "mtf50", name, half, "cycles/px", note="glow included", **place))
-        facts.append(value("edge", "mtf50_core", name, _core_mtf50(sigma), "cycles/px", note="no glow", **place))
-    return facts
-
-
-def _mtf(renderer: Renderer, f: float) -> float:
-    """Return the system's response at f cycles/px: optics, halo, veil, spot, lens, pixel (its mean over directions)."""
-    take = renderer.take
-    assert take.tube is not None
-    spread = take.tube.spread(take.view.px_per_degree).response(np.array([f]))[0]
-    rest = renderer.spot_px**2 + take.camera.lens_sigma_px**2
-    return float(spread * math.exp(-2 * (math.pi * f) ** 2 * rest) * np.sinc(f))
-
-
-def _core_mtf50(sigma: float) -> float:
-    return float(brentq(lambda f: math.exp(-2 * (math.pi * f * sigma) ** 2) * np.sinc(f) - 0.5, 1e-3, 0.6))
-
-
 def figure_facts(renderer: Renderer, regions: Regions) -> Facts:
     """Return box and signed contrast of the figure in the frames shown at a few scene times, against a ring round its box."""
     take = renderer.take
@@ -264,7 +222,7 @@ def figure_facts(renderer: Renderer, regions: Regions) -> Facts:
         middle = start + 0.5 * (take.camera.exposure_s + take.camera.readout_s)
         box = take.view.rect(*take.scene.figure_box(float(take.clock.scene(middle))))
         x, y, w, h = box
-        still = _Still(renderer, number)
+        still = StillLight(renderer, number)
         figure = still.mean(box)
         outer = (x - RING_PX, y - RING_PX, w + 2 * RING_PX, h + 2 * RING_PX)
         around = (still.mean(outer) * outer[2] * outer[3] - figure * w * h) / (outer[2] * outer[3] - w * h)
@@ -276,38 +234,6 @@ def figure_facts(renderer: Renderer, regions: Regions) -> Facts:
     return facts
 
 
-def flicker_facts(renderer: Renderer, regions: Regions) -> Facts:
-    """Return every modulation: rate by the clip's own clock, depth of the light itself, what the shutter leaves."""
-    take = renderer.take
-    exposure = take.camera.exposure_s
-    found: Facts = []
-    pulses = [(layer.pulse, "source", layer.name) for layer in take.scene.layers if layer.pulse]
-    if take.tube is not None and take.tube.gate is not None:
-        pulses.append((take.tube.gate, "tube", "field"))
-    for pulse, origin, of in pulses:
-        hertz = pulse.rate_hz * (1 + 1e-6 * take.clock.rate_ppm)
-        frame = float(take.camera.rate)
-        found += [
-            value("flicker", "modulation_frequency", of, hertz, "Hz", origin=origin),
-            value("flicker", "alias_frequency", of, abs(hertz - round(hertz / frame) * frame), "Hz", origin=origin),
-            value("flicker", "modulation_depth", of, pulse.percent_flicker, "%", origin=origin, note="the light itself"),
-            value("flicker", "flicker_index", of, pulse.flicker_index, "1", origin=origin, note="the light itself"),
-            value(
-                "flicker",
-                "fundamental",
-                of,
-                pulse.fundamental(),
-                "1",
-                origin=origin,
-                note="relative amplitude, the light itself",
-            ),
-            value(
-                "flicker", "fundamental_recorded", of, pulse.fundamental(exposure), "1", origin=origin, note="after the shutter"
-            ),
-        ]
-    return found
-
-
 def ramp_facts(renderer: Renderer, regions: Regions) -> Facts:
     """Return when each light level starts by the clip's clock, and the light of the chart's paper at its settled end."""
     take = renderer.take
@@ -316,9 +242,9 @@ def ramp_facts(renderer: Renderer, regions: Regions) -> Facts:
     facts: Facts = []
     for n, (start, level) in enumerate(zip(take.scene.level.times_s, take.scene.typed_levels, strict=True)):
         clip_s = max(0.0, (start - take.clock.offset_s) / (1 + 1e-6 * take.clock.rate_ppm))
-        mean = _Still(renderer, settled_frames(renderer)[n]).mean(regions["paper"]["rect"])
+        mean = StillLight(renderer, settled_frames(renderer)[n]).mean(regions["paper"]["rect"])
         of = f"step-{n + 1}"
-        place = {"at": [regions["paper"]["rect"]], "frames": _frames_of(renderer, n)}
+        place = {"at": [regions["paper"]["rect"]], "frames": frames_of(renderer, n)}
         facts.append(value("ramp", "start_s", of, clip_s, "s", note="the light changes at this moment", **place))
         facts.append(value("ramp", "level", of, level, take.scene.level_unit, **place))
         facts.append(value("ramp", "mean", of, mean, "1", **place))
@@ -334,13 +260,16 @@ def tint_facts(renderer: Renderer, regions: Regions) -> Facts:
 
 
 __all__ = [
+    "Facts",
+    "Regions",
+    "StillLight",
     "bars_facts",
     "bloom_facts",
     "contrast_facts",
-    "edge_facts",
     "figure_facts",
-    "flicker_facts",
+    "frames_of",
     "ramp_facts",
     "settled_frames",
     "tint_facts",
+    "value",
 ]

@@ -17,16 +17,9 @@ import numpy as np
 
 from viewer.lab.camera import uv_prime
 from viewer.lab.clips import Recipe, recipe
-from viewer.lab.facts import (
-    bars_facts,
-    bloom_facts,
-    contrast_facts,
-    edge_facts,
-    figure_facts,
-    flicker_facts,
-    ramp_facts,
-    tint_facts,
-)
+from viewer.lab.facts import bars_facts, bloom_facts, contrast_facts, figure_facts, ramp_facts, tint_facts
+from viewer.lab.facts_edge import edge_facts
+from viewer.lab.facts_flicker import flicker_facts
 from viewer.lab.make import write_clip
 from viewer.lab.render import Renderer
 
@@ -71,7 +64,7 @@ def _value(measure: str, name: str, of: str, value: float, unit: str, **more: An
 
 
 def regions_of(renderer: Renderer) -> dict[str, dict[str, Any]]:
-    """Return every mark of the scene in the clip's upright pixels."""
+    """Return every mark of the scene that lies in the picture, in the clip's upright pixels."""
     view = renderer.take.view
     found: dict[str, dict[str, Any]] = {}
     for name, mark in renderer.take.scene.marks.items():
@@ -87,6 +80,10 @@ def regions_of(renderer: Renderer) -> dict[str, dict[str, Any]]:
             entry |= {"lpmm": mark.lpmm, "way": mark.way}
         else:
             entry["rect"] = list(view.rect(*mark.place))
+        if "rect" in entry:
+            x, y, w, h = entry["rect"]
+            if x < 0 or y < 0 or x + w > view.width or y + h > view.height:
+                continue
         found[name] = entry
     return found
 

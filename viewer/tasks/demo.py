@@ -27,8 +27,6 @@ Publish = Callable[[Session, Path], Sequence[Path]]
 LAMP_HZ = 330.0
 # What a truth file calls the quantity that a reading stands for, where the names differ, and what the difference is.
 TRUE_NAME = {
-    ("edge", "rise_10_90"): ("rise_10_90_core", "blur alone, glow left out"),
-    ("edge", "mtf50"): ("mtf50_core", "blur alone, glow left out"),
     ("bloom", "bloom_radius"): ("bloom_radius_near", "core and halo; the wide veil counts as background"),
 }
 
@@ -248,7 +246,7 @@ def compare_with_truth(session: Session, truth: Truth) -> tuple[Check, ...]:
         checks += _placing(session, clip, values)
         for reading in session.readings:
             if reading.clip == clip.id:
-                checks += _reading(session, clip, reading, values, document)
+                checks += _reading(session, clip, reading, values)
     return tuple(checks)
 
 
@@ -294,11 +292,12 @@ def _reading(
     clip: Clip,
     reading: StoredReading,
     values: dict[tuple[str, str, str], dict[str, Any]],
-    document: dict[str, Any],
 ) -> Iterable[Check]:
     request = session.request(reading.request)
     name, note = TRUE_NAME.get((request.measure, reading.name), (reading.name, ""))
-    of = _flicker_of(values, document) if request.measure == "flicker" else _true_object(session, request, reading)
+    of = _true_object(session, request, reading)
+    if request.measure == "flicker":
+        of = _nearest_line(session, reading, of, values)
     known = values.get((request.measure, name, of))
     if known is None:
         return
@@ -342,9 +341,27 @@ def _true_object(session: Session, request: Request, reading: StoredReading) -> 
     return f"{of}@{level}" if level else of
 
 
-def _flicker_of(values: dict[tuple[str, str, str], dict[str, Any]], document: dict[str, Any]) -> str:
-    """Return what pulses most in a clip: the field if the device is gated, else the screen."""
-    return "field" if document["tube"]["gating_hz"] else "screen"
+def _nearest_line(
+    session: Session, reading: StoredReading, region: str, values: dict[tuple[str, str, str], dict[str, Any]]
+) -> str:
+    """Return which of a region's true modulations a reading is about: that nearest to the frequency it belongs to.
+
+    A region may show several; the readings of each follow its frequency.
+    """
+    lines = {
+        of: v["value"] for (_, name, of), v in values.items() if name == "modulation_frequency" and of.startswith(f"{region}#")
+    }
+    hertz = None
+    for other in session.readings:
+        if (other.request, other.clip) == (reading.request, reading.clip) and other.name == "modulation_frequency":
+            hertz = other.value if other.value is not None else hertz
+        if other is reading:
+            break
+    if not lines:
+        return region
+    if hertz is None:
+        return next(reversed(lines))
+    return min(lines, key=lambda of: abs(lines[of] - hertz))
 
 
 def _write_checks(checks: Sequence[Check], path: Path) -> Path:

@@ -275,7 +275,7 @@ def _clip(folder: Path, name: str, entry: dict[str, Any]) -> Clip:
 def _regions(truth: Truth) -> tuple[Region, ...]:
     wanted = {
         "chart": ("patch-1", "patch-2", "patch-3", "patch-4", "patch-5", "paper", "edge"),
-        "monitor": ("white", "black", "grey", "page", "surround"),
+        "monitor": ("white", "black", "grey", "page", "screen", "surround"),
         "lamps": ("lamp-1", "lamp-2", "lamp-3", "lamp-4", "lamp-5", "lamp-6", "lamp-7", "sky"),
         "reeds": ("edge", "sky-near", "wall", "sky", "reeds"),
         "figure": (),
@@ -335,7 +335,7 @@ def _requests(regions: tuple[Region, ...]) -> tuple[Request, ...]:
             id=f"request-{scene}-{name}", scene=f"scene-{scene}", measure=measure, regions=named, first_s=first, last_s=last
         )
 
-    lamps = tuple(f"lamp-{n}" for n in range(1, 8))
+    lamps = ("lamp-1", "lamp-2", "lamp-4")
     bars = [
         Request(
             id=f"request-chart-bars-{LEVELS_MFL[level]:g}", scene="scene-chart", measure="bars", regions={"target": targets},
@@ -352,7 +352,7 @@ def _requests(regions: tuple[Region, ...]) -> tuple[Request, ...]:
         ask("chart", "ramp", "ramp", region=("paper",)),
         ask("monitor", "contrast", "contrast", bright=("white",), dark=("black",)),
         ask("monitor", "flicker", "flicker-wall", region=("surround",)),
-        ask("monitor", "flicker", "flicker-page", region=("page",)),
+        ask("monitor", "flicker", "flicker-screen", region=("screen",)),
         ask("lamps", "bloom", "bloom", light=lamps),
         ask("lamps", "noise", "noise", region=("sky",)),
         ask("reeds", "contrast", "contrast", bright=("sky-near",), dark=("wall",)),
