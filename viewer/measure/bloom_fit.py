@@ -72,7 +72,8 @@ def search(patch: Patch, shapes: tuple[Shape, ...], low: np.ndarray, high: np.nd
     def slope(vector: np.ndarray) -> np.ndarray:
         return -projected(patch, at(vector), order, root)
 
-    start = np.clip(pack(shapes), low + 1e-6, high - 1e-6)
+    room = 1e-3 * (high - low)
+    start = np.clip(pack(shapes), low + room, high - room)
     scale = np.maximum(0.05 * np.abs(start), 0.05)
     found = least_squares(residual, start, jac=slope, bounds=(low, high), x_scale=scale, xtol=3e-5, ftol=1e-6, max_nfev=25)
     return at(found.x)

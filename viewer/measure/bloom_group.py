@@ -218,7 +218,7 @@ def bounds(shapes: tuple[Shape, ...], reaches: list[float]) -> tuple[np.ndarray,
             top = 0.5 * float(shape.params[2]) if shape.kind == "disc" else 0.6 * float(shape.params[2])
             low += [0.4]
             high += [max(top, 1.01 * float(shape.params[-1]), 0.8)]
-    return np.array(low), np.array(high)
+    return np.array(low), np.maximum(np.array(high), np.array(low) * 1.02 + 0.05)
 
 
 def run(patch: Patch, shapes: tuple[Shape, ...], reaches: list[float], *, rounds: int = 3) -> Fit:
