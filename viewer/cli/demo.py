@@ -23,7 +23,8 @@ SCREENLESS = {"offscreen", "minimal", "vnc"}
 @click.command("demo")
 @click.argument("folder", metavar="[DIR]", type=click.Path(path_type=Path, file_okay=False), default=Path("demo-out"))
 @click.option("--window/--no-window", default=True, help="Open the window afterwards (default: if there is a screen).")
-def command(folder: Path, window: bool) -> int:
+@click.option("--only", multiple=True, metavar="SCENE", help="Just this scene: chart, monitor, lamps, reeds or figure.")
+def command(folder: Path, window: bool, only: tuple[str, ...]) -> int:
     """Build the sample session in DIR (demo-out), line it up, measure it and publish it.
 
     The clips are rendered by the program's own lab, so what is true of them is known: the table shows both.
@@ -31,7 +32,7 @@ def command(folder: Path, window: bool) -> int:
     from viewer.tasks.demo import build_demo
 
     with progress_bar("demo") as progress:
-        result = build_demo(folder, publish=_publish, progress=progress)
+        result = build_demo(folder, only=only, publish=_publish, progress=progress)
     _show(result, folder)
     if not window or not _has_screen():
         return 0

@@ -6,7 +6,7 @@ import csv
 import importlib.util
 import io
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -83,7 +83,12 @@ class DemoResult:
 
 
 def build_demo(
-    folder: Path, *, publish: Publish | None = None, progress: Progress | None = None, cancelled: Stop | None = None
+    folder: Path,
+    *,
+    only: Collection[str] = (),
+    publish: Publish | None = None,
+    progress: Progress | None = None,
+    cancelled: Stop | None = None,
 ) -> DemoResult:
     """Build the sample session in `folder`, line it up, measure it, publish it, and compare it with the truth.
 
@@ -91,6 +96,8 @@ def build_demo(
     ----------
     folder : Path
         Made if need be; its ``harbour.gloam``, ``clips`` and products are written anew.
+    only : collection of str
+        Keys of scenes, as for `make_sample_session`; all if empty.
     publish : callable, optional
         ``publish(session, folder) -> paths`` writes the products; nothing is published without it.
     progress, cancelled : callable, optional
@@ -104,7 +111,7 @@ def build_demo(
     """
     clock = _Clock()
     parts = _Parts(progress, 5)
-    session, path = make_sample_session(folder, progress=parts.part(0), cancelled=cancelled)
+    session, path = make_sample_session(folder, only=only, progress=parts.part(0), cancelled=cancelled)
     clock.lap("build")
     session, troubles = calibrated(session, folder)
     session, missing = _possible(session)

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from viewer.errors import Cancelled, SessionError
+from viewer.errors import Cancelled, SessionError, UsageError
 from viewer.measure.sheet import parse_figure
 from viewer.resources import sample_clips
 from viewer.session import store
@@ -79,7 +79,7 @@ SHEETS: dict[str, tuple[tuple[str, str, str], ...]] = {
         ("gain", "48000 fL/fc", ""),
         ("snr", "26.0", ""),
         ("resolution", "64 lp/mm", ""),
-        ("fom", "1750", "as printed"),
+        ("fom", "1950", "as printed"),
         ("ebi", "2.2 e-11 phot", ""),
         ("halo", "1.16 mm", ""),
         ("field", "38 deg", ""),
@@ -125,9 +125,20 @@ def read_truth(folder: Path) -> Truth:
 
 
 def make_sample_session(
-    folder: Path, *, progress: Callable[[int, int], None] | None = None, cancelled: Callable[[], bool] | None = None
+    folder: Path,
+    *,
+    only: Collection[str] = (),
+    progress: Callable[[int, int], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
 ) -> tuple[Session, Path]:
     """Copy the sample clips into `folder` and write the sample session beside them.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if need be.
+    only : collection of str
+        Keys of scenes (``chart``, ``monitor``, ``lamps``, ``reeds``, ``figure``); all if empty.
 
     Returns
     -------
@@ -136,9 +147,15 @@ def make_sample_session(
 
     Raises
     ------
+    UsageError
+        For a scene that is not in the sample.
     SessionError
         If the folder cannot be written.
     """
+    keys = [key for key, *_ in SCENES]
+    for key in only:
+        if key not in keys:
+            raise UsageError(f"the sample has no scene {key!r}.", hint=f"Choose from {', '.join(keys)}.")
     source = sample_clips()
     truth = read_truth(source)
     clip_folder = folder / CLIP_FOLDER
@@ -157,6 +174,8 @@ def make_sample_session(
             f"cannot be written ({error.strerror}).", where=str(folder), hint="Choose a folder with 25 MB of free space."
         ) from error
     session = _session(folder, truth)
+    if only:
+        session = session.drop(*(f"scene-{key}" for key in keys if key not in only))
     path = store.save(session, folder / SESSION_FILE)
     return session, path
 
@@ -255,7 +274,8 @@ def _clip(folder: Path, name: str, entry: dict[str, Any]) -> Clip:
     return Clip(
         id=f"clip-{name}",
         scene=f"scene-{scene}",
-        device=f"device-{entry['device'].lower()}" if entry["device"] else None,
+        # the camera's black is the same behind every device
+        device=f"device-{entry['device'].lower()}" if entry["device"] and entry["role"] != "dark" else None,
         take=entry["take"],
         role=entry["role"],
         files=(store.refer(folder / CLIP_FOLDER / f"{name}.mp4", folder),),
@@ -344,14 +364,13 @@ def _requests(regions: tuple[Region, ...]) -> tuple[Request, ...]:
         for level in (0, 3)
     ]  # fmt: skip
     return (
-        *(ask("chart", "contrast", f"contrast-{LEVELS_MFL[n]:g}", n, bright=("patch-1",), dark=("patch-5",)) for n in range(4)),
+        *(ask("chart", "contrast", f"contrast-{LEVELS_MFL[n]:g}", n, bright=("patch-1",), dark=("patch-5",)) for n in (0, 3)),
         *bars,
         ask("chart", "edge", "edge", 0, region=("edge",)),
         ask("chart", "noise", "noise", 0, region=("patch-3", "paper")),
         ask("chart", "tint", "tint", 0, region=("paper",)),
         ask("chart", "ramp", "ramp", region=("paper",)),
         ask("monitor", "contrast", "contrast", bright=("white",), dark=("black",)),
-        ask("monitor", "flicker", "flicker-wall", region=("surround",)),
         ask("monitor", "flicker", "flicker-screen", region=("screen",)),
         ask("lamps", "bloom", "bloom", light=lamps),
         ask("lamps", "noise", "noise", region=("sky",)),
