@@ -100,9 +100,7 @@ def codec() -> None:
         slanted = np.abs(table[table[:, 0] != 0][:, 2])
         grid = np.abs(table[table[:, 0] == 0][:, 2])
         turn_off = np.abs(table[:, 3]).max()
-        print(
-            f"{name}: slanted mean |error| {slanted.mean():.4f} px, largest {slanted.max():.3f}; along the grid {grid.max():.3f}"
-        )
+        print(f"{name}: slanted mean |error| {slanted.mean():.4f} px, largest {slanted.max():.3f}; grid {grid.max():.3f}")
         print(f"   angle largest {turn_off:.3f} deg; {100 * table[:, 4].mean():.0f} % covered")
 
 

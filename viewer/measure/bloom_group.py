@@ -14,6 +14,7 @@ from viewer.measure.bloom_profile import radial_profile
 from viewer.measure.bloom_start import Start, first_guess, ladder
 
 REACH_MOST = 240.0
+NEAR = 100.0  # px within which a neighbour's halo may overlap
 TOGETHER = 3  # lights fitted at once
 CROWD = 5  # further lights within reach from which on a scene is crowded
 MOST_PIXELS = 24_000
@@ -85,7 +86,9 @@ def _away(shape: tuple[int, int], centre: tuple[float, float], others: list[tupl
     for ox, oy in others:
         d = math.hypot(ox - centre[0], oy - centre[1])
         if 1.0 < d < 2.0 * reach:
-            keep &= (dx * (ox - centre[0]) + dy * (oy - centre[1])) / d < 0.26 * r + 0.5
+            towards = (dx * (ox - centre[0]) + dy * (oy - centre[1])) / d
+            # a near one fills the whole side with its own halo, a far one only what lies nearer to it
+            keep &= (towards < 0.26 * r + 0.5) if d < NEAR else (towards < 0.5 * d)
     return keep
 
 

@@ -51,37 +51,75 @@ def _least(columns: np.ndarray, target: np.ndarray) -> tuple[float, np.ndarray]:
     return float(rest @ rest), found / norm
 
 
+REACHES = (30.0, 48.0, 78.0, 126.0, 200.0, 320.0)
+
+
 def first_guess(profile: RadialProfile) -> Start | None:
-    """Search disc radius and Gaussian width over the whole profile.
+    """Search disc radius and Gaussian width over the profile, from near the light outwards.
+
+    What lies far out (roofs, water, other lights) must not hide an edge near by, so ever longer parts of the profile are
+    searched, and the disc that stands out most in its part is taken.  The Gaussian is the first that fits three times into
+    its part.
 
     Returns None if the profile has fewer than eight rings.
     """
-    r, light = profile.radius_px, profile.light
+    r = profile.radius_px
     if r.size < 8:
         return None
-    base = float(np.median(light[-max(4, r.size // 10) :]))
-    noise = np.maximum(profile.sigma, 0.3 * float(np.median(profile.sigma)))
-    sigma = np.hypot(noise, 0.01 * np.abs(light - base)) + 1e-12
+    disc = (0.0, 0.0, 0.0)
+    smooth: tuple[float, float] | None = None
+    for reach in REACHES:
+        part = r <= reach
+        if part.sum() < 8 and reach < float(r[-1]):
+            continue
+        base, root = _weights(profile, part)
+        found = _disc(r[part], root, profile.light[part] * root)
+        if found[2] > disc[2]:
+            disc = found
+        if smooth is None or 3.0 * smooth[0] > float(r[part][-1]):
+            smooth = _gaussian(r[part], root, profile.light[part] * root, float(r[part][-1]))
+        if reach >= float(r[-1]):
+            break
+    if smooth is None:
+        return None
+    return Start(disc[0], disc[1], disc[2], smooth[0], smooth[1], base)
+
+
+def _weights(profile: RadialProfile, part: np.ndarray) -> tuple[float, np.ndarray]:
+    """Return the light at the outer end of a part, and the root of the weights: noise and a hundredth of the light."""
+    light, sigma = profile.light[part], profile.sigma[part]
+    base = float(np.median(light[-max(4, light.size // 10) :]))
+    noise = np.maximum(sigma, 0.3 * float(np.median(sigma)))
+    return base, 1.0 / (np.hypot(noise, 0.01 * np.abs(light - base)) + 1e-12)
+
+
+def _disc(r: np.ndarray, root: np.ndarray, target: np.ndarray) -> tuple[float, float, float]:
+    """Return radius, edge blur and gain of the best disc that falls more across its edge than the smooth light does."""
     reach = float(r[-1])
-    root = 1.0 / sigma
-    target = light * root
     widths = ladder(0.9, 2.0 * reach)
-    smooth = np.vstack([np.ones_like(r), -np.ones_like(r), np.exp(-0.5 * (r / widths[:, None]) ** 2)]) * root
-    without, _ = _least(smooth, target)
+    smooth = np.vstack([np.ones_like(r), -np.ones_like(r), np.exp(-0.5 * (r / widths[:, None]) ** 2)])
+    weighted = smooth * root
+    without, _ = _least(weighted, target)
     best = (0.0, 0.0, without)
     low = max(3.0, float(r[0]) + 1.0)
     for radius in np.unique(np.concatenate([np.arange(low, min(30.0, reach), 1.0), low * 1.035 ** np.arange(140)])):
-        if radius > reach - 4.0:
+        if radius > min(reach - 4.0, 0.8 * reach):
             break
         for blur in EDGE_BLURS:
             if blur > 0.4 * radius:
                 continue
-            left, found = _least(np.vstack([smooth, blurred_disc(r, float(radius), blur) * root]), target)
-            if left < best[2] and found[-1] > 0:
+            left, found = _least(np.vstack([weighted, blurred_disc(r, float(radius), blur) * root]), target)
+            if left < best[2] and found[-1] > _fall(r, smooth, found[:-1], float(radius), blur):
                 best = (float(radius), blur, left)
     gain = (without - best[2]) / max(best[2] / max(1, r.size - 8), 1e-300)
-    width, core = _gaussian(r, root, target, reach)
-    return Start(best[0], best[1], gain, width, core, base)
+    return best[0], best[1], gain
+
+
+def _fall(r: np.ndarray, smooth: np.ndarray, amplitudes: np.ndarray, radius: float, blur: float) -> float:
+    """By how much the smooth light falls across the blurred edge of a disc."""
+    light = amplitudes @ smooth
+    inside, outside = np.interp([radius - 2.0 * blur, radius + 2.0 * blur], r, light)
+    return float(inside - outside)
 
 
 def _gaussian(r: np.ndarray, root: np.ndarray, target: np.ndarray, reach: float) -> tuple[float, float]:
