@@ -386,25 +386,18 @@ def _notes(truth: Truth) -> tuple[Note, ...]:
     pair = truth.region("lamps_heron", "lamp-6")["point"]
     edge = truth.region("reeds_heron", "edge")["rect"]
     fine = truth.region("chart_heron", "0.125/v")["rect"]
-    coarse = truth.region("chart_heron", "0.0625/v")["rect"]
     walk = next(v for v in truth.by_clip["figure_heron"]["values"] if v["measure"] == "figure" and v["scene_s"] == 1.9)["at"][0]
-    page = truth.region("monitor_heron", "page")["rect"]
     return (
         Note(id="note-lamp", scene="scene-lamps", kind="arrow",
-             geometry=(lamp[0] - 70, lamp[1] - 52, lamp[0] - 20, lamp[1] - 15), text="halo: a disc with an edge"),
+             geometry=(lamp[0] - 88, lamp[1] - 74, lamp[0] - 18, lamp[1] - 16), text="halo"),
         Note(id="note-pair", scene="scene-lamps", kind="inset", geometry=(pair[0] - 28, pair[1] - 32, 92.0, 62.0),
              text="close pair", settings={"factor": 3.0}),
-        Note(id="note-lamps-bar", scene="scene-lamps", kind="scale_bar", geometry=(520.0, 640.0), settings={"length_deg": 5.0}),
-        Note(id="note-chart", scene="scene-chart", kind="inset", geometry=(coarse[0] - 12.0, coarse[1] - 6.0, 120.0, 78.0),
-             text="groups -4 and -3", settings={"factor": 3.0}),
-        Note(id="note-chart-fine", scene="scene-chart", kind="box", geometry=(fine[0] - 6.0, fine[1] - 6.0, 40.0, 76.0),
-             text="group -3"),
+        Note(id="note-chart", scene="scene-chart", kind="inset", geometry=(fine[0] - 8.0, fine[1] - 6.0, 44.0, 76.0),
+             text="group -3", settings={"factor": 3.0}),
         Note(id="note-edge", scene="scene-reeds", kind="arrow",
-             geometry=(edge[0] - 70.0, edge[1] - 24.0, edge[0] + 18.0, edge[1] + 12.0), text="sky spills into the wall"),
+             geometry=(edge[0] - 64.0, edge[1] - 48.0, edge[0] + 22.0, edge[1] - 2.0), text="sky spills in"),
         Note(id="note-figure", scene="scene-figure", kind="ellipse",
              geometry=(walk[0] - 18.0, walk[1] - 26.0, walk[2] + 36.0, 110.0), text="the figure"),
-        Note(id="note-page", scene="scene-monitor", kind="text", geometry=(page[0] - 40.0, page[1] + 70.0),
-             text="bands: the device pulses"),
     )  # fmt: skip
 
 
