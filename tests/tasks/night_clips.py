@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
+from scipy.special import erf, gammaincinv
 
 from viewer.media.writer import VideoWriter
 
@@ -59,6 +60,7 @@ def write_clip(
     tint: tuple[float, float, float] = WHITE,
     matrix: str = "bt2020",
     white_clip: bool = True,
+    counts: bool = False,
     options: dict[str, str] | None = None,
 ) -> Path:
     """Write a scene (rows, cols) of linear luminance as a clip.
@@ -72,6 +74,8 @@ def write_clip(
         Of the camera, in light, per pixel and channel.
     level : callable
         Factor on the light of each frame: a number, or a column of one factor a row.
+    counts : bool
+        Whether the noise is of counted events (gamma, never below zero) rather than normal; slow.
     white_clip : bool
         Whether signals are cut at 0 and 1.
     """
@@ -102,13 +106,20 @@ def write_clip(
                 grain = rng.standard_normal((rows, cols))
                 if grain_px > 0:
                     grain = gaussian_filter(grain, grain_px, mode="wrap") * norm
-                light = light + noise * np.sqrt(np.maximum(light, 0.0)) * grain
+                light = counted(light, noise, grain) if counts else light + noise * np.sqrt(np.maximum(light, 0.0)) * grain
             rgb = light[..., None] * colour
             if read_noise:
                 rgb = rgb + read_noise * rng.standard_normal(rgb.shape)
             signal = CURVES[transfer](rgb)
             writer.write((np.clip(signal, 0.0, 1.0) if white_clip else signal).astype(np.float32))
     return path
+
+
+def counted(light: np.ndarray, noise: float, grain: np.ndarray) -> np.ndarray:
+    """Light of mean `light` and variance ``noise^2 light``, gamma distributed, with the ranks of `grain`."""
+    shape = np.maximum(light, 1e-7) / noise**2
+    share = 0.5 * (1 + erf(grain / np.sqrt(2.0)))
+    return np.asarray(gammaincinv(shape, np.clip(share, 1e-12, 1 - 1e-12)) * noise**2)
 
 
 def patches(rows: int, cols: int, ground: float, *rects: tuple[int, int, int, int, float]) -> np.ndarray:
@@ -125,3 +136,43 @@ def eyepiece(scene: np.ndarray, radius: float, *, outside: float = 0.0) -> np.nd
     y, x = np.ogrid[:rows, :cols]
     inside = np.clip(radius - np.hypot(x - (cols - 1) / 2, y - (rows - 1) / 2) + 0.5, 0.0, 1.0)
     return scene * inside + outside * (1 - inside)
+
+
+def chart(
+    rows: int,
+    cols: int,
+    places: list[tuple[float, float, float, float, str]],
+    *,
+    paper: float,
+    ink: float,
+    blur_px: float,
+    fine: int = 8,
+) -> tuple[np.ndarray, list[float]]:
+    """A tri-bar chart, drawn `fine` times finer than the pixels, blurred and averaged over pixels; and the true modulations.
+
+    `places` holds (lpmm, x, y, bar width, way) with x, y the left upper corner of the first bar's outer edge, px (pixel centres
+    whole numbers).  The truth is taken on the fine grid: middle thirds of bars and gaps, one bar width off their ends.
+    """
+    scene = np.full((rows * fine, cols * fine), paper, np.float32)
+
+    def span(start: float, length: float) -> slice:
+        return slice(round((start + 0.5) * fine), round((start + length + 0.5) * fine))
+
+    for _, x, y, w, way in places:
+        for n in (0, 2, 4):
+            if way == "v":
+                scene[span(y, 5 * w), span(x + n * w, w)] = ink
+            else:
+                scene[span(y + n * w, w), span(x, 5 * w)] = ink
+    scene = gaussian_filter(scene, blur_px * fine)
+    kernel = np.ones(fine) / fine
+    seen = np.apply_along_axis(np.convolve, 0, np.apply_along_axis(np.convolve, 1, scene, kernel, "same"), kernel, "same")
+    truths = []
+    for _, x, y, w, way in places:
+        part = (seen if way == "v" else seen.T)[span((y if way == "v" else x) + w, 3 * w)].mean(axis=0)
+        start = x if way == "v" else y
+        means = [float(part[span(start + (n + 1 / 3) * w, w / 3)].mean()) for n in range(5)]
+        bar, gap = (means[0] + means[2] + means[4]) / 3, (means[1] + means[3]) / 2
+        truths.append((gap - bar) / (gap + bar))
+    pixels = scene.reshape(rows, fine, cols, fine).mean(axis=(1, 3))
+    return pixels, truths

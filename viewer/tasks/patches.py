@@ -91,15 +91,17 @@ def clip_flags(clip: ClipReader) -> Flag:
     return flags
 
 
-def single_colour(clip: ClipReader, rect: Rect | None = None, frames: Span = (0, None)) -> Tint | None:
-    """Return the tint of a region if the constant-tint path holds there, else None."""
+def single_colour(
+    clip: ClipReader, rect: Rect | None = None, frames: Span = (0, None), *, most: float = TINT_ERROR
+) -> Tint | None:
+    """Return the tint of a region if the constant-tint path holds there to a relative error of `most`, else None."""
     from viewer.errors import RegionError
 
     try:
         tint = clip.tint(rect, frames)
     except RegionError:
         return None
-    return tint if tint.error < TINT_ERROR else None
+    return tint if tint.error < most else None
 
 
 def new_pictures(clip: ClipReader, frames: Span, progress: Progress, cancelled: Stop) -> Iterator[tuple[Frame, bool]]:

@@ -1,0 +1,77 @@
+"""``gloaming bars``: tri-bar targets and limiting resolution."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import click
+
+from viewer.cli.common import CLIP, FRAMES, RECT, emit, json_option, light_options, progress_bar
+from viewer.errors import ViewerError
+
+
+class TargetType(click.ParamType[Any]):
+    """``LPMM=X,Y,W,H[,v or h]``."""
+
+    name = "LPMM=X,Y,W,H[,v|h]"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the target, or two of them when no way was named: both are tried and the one with bars is kept."""
+        from viewer.measure.bars import Target
+        from viewer.measure.regions import parse_rect
+
+        if isinstance(value, Target):
+            return value
+        typed, equals, place = str(value).partition("=")
+        parts = [part.strip() for part in place.split(",")]
+        way = parts.pop().lower() if len(parts) == 5 else "?"
+        if not equals or way not in ("v", "h", "?"):
+            self.fail(f"{value!r} is not LPMM=X,Y,W,H,v or h, for example 4.49=120,80,40,40,v.", param, ctx)
+        try:
+            rect = parse_rect(",".join(parts))
+            return Target(typed.strip(), rect, "v" if way == "?" else way), way == "?"
+        except ViewerError as error:
+            self.fail(str(error), param, ctx)
+
+
+@click.command("bars")
+@click.argument("clip", type=CLIP)
+@click.option("--target", "targets", type=TargetType(), multiple=True, required=True, help="A target: the box around its bars.")
+@click.option("--frames", type=FRAMES, default="0:", help="Use only these frames.")
+@click.option("--black", type=RECT, help="A region without light; its level is subtracted.")
+@click.option("--dark-clip", type=CLIP, metavar="CLIP", help="Filmed with everything capped; its level is subtracted.")
+@click.option("--corner/--no-corner", default=True, help="Use the dark corners outside the field where they give a level.")
+@light_options
+@json_option
+def command(
+    clip: Path,
+    targets: tuple[Any, ...],
+    frames: Any,
+    black: Any,
+    dark_clip: Path | None,
+    corner: bool,
+    transfer: str | None,
+    range: str | None,
+    matrix: str | None,
+    json_to: str | None,
+) -> None:
+    """Measure the modulation of tri-bar targets and the limiting resolution.
+
+    Give each target as LPMM=X,Y,W,H,v (upright bars) or ,h (lying bars); without v or h the way is found. Which lp/mm an
+    element has: 2^(group + (element - 1) / 6).
+    """
+    from viewer.media import LightChoice, open_clip
+    from viewer.tasks.bars import measure_bars, with_ways
+
+    choice = LightChoice(transfer=transfer, range=range, matrix=matrix)
+    with ExitStack() as stack, progress_bar("bars") as progress:
+        opened = stack.enter_context(open_clip(clip, light=choice))
+        helper = None if dark_clip is None else stack.enter_context(open_clip(dark_clip, light=choice))
+        marked = with_ways(opened, targets, frames)
+        result = measure_bars(opened, marked, frames=frames, black=black, dark_clip=helper, corner=corner, progress=progress)
+    emit(result, json_to)
+
+
+__all__ = ["command"]

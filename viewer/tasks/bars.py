@@ -1,0 +1,330 @@
+"""Tri-bar targets of a clip as a result document."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from viewer.errors import RegionError, UsageError
+from viewer.measure.bars import (
+    Target,
+    TargetLight,
+    TargetResult,
+    find_places,
+    line_correlation,
+    polarity_of,
+    read_target,
+)
+from viewer.measure.bars_words import limit_reading, modulation_reading
+from viewer.measure.contrast import Dark
+from viewer.measure.patches import Patch
+from viewer.measure.readings import Flag
+from viewer.measure.regions import Rect
+from viewer.measure.resolution import limiting_resolution
+from viewer.media import ClipReader, Frame, Tint
+from viewer.tasks.contrast import dark_of_corners
+from viewer.tasks.document import Result
+from viewer.tasks.patches import Progress, Span, Stop, bend_of, clip_flags, gather, new_pictures, single_colour, step_light
+
+BARS_TINT_ERROR = 0.15
+
+
+@dataclass
+class _Window:
+    """The part of the picture that a target needs, and what was gathered of it (lines along the bars, columns across)."""
+
+    target: Target
+    rect: Rect
+    weights: np.ndarray
+    box_start: float
+    box_length: float
+    profiles: list[np.ndarray]
+    total: np.ndarray
+    clipped: float = 0.0
+
+    def add(self, frame: Frame, tint: Tint | None) -> None:
+        found = frame.luminance(self.rect, tint=tint)
+        light, clipped = found.light, found.clipped
+        if self.target.way == "h":
+            light, clipped = light.T, clipped.T
+        self.profiles.append(np.asarray(self.weights @ light, float))
+        self.total += light
+        self.clipped += float(clipped.mean())
+
+    def light(self) -> TargetLight:
+        n = len(self.profiles)
+        return TargetLight(
+            self.target, np.array(self.profiles), self.total / n, self.box_start, self.box_length, self.clipped / n
+        )
+
+
+def _window(clip: ClipReader, target: Target) -> _Window:
+    """Return the window of a target: bars less a bar width at each end, and beside them as far as the picture goes."""
+    width, height = clip.info.width, clip.info.height
+    box = target.rect.check(width, height, least=9, where=clip.info.path.name)
+    across, along = (box.w, box.h) if target.way == "v" else (box.h, box.w)
+    if across < 5 or along < 3:
+        raise RegionError(
+            f"target {target.of} of {box.w} x {box.h} px is too small: three bars and two gaps need 5 px or more.",
+            where=clip.info.path.name,
+            hint="Film closer, or mark a coarser target.",
+        )
+    bar = across / 5.0
+    margin = max(2, round(0.9 * bar) + 1)
+    start, size, limit = (box.x, box.w, width) if target.way == "v" else (box.y, box.h, height)
+    first, last = max(0, start - margin), min(limit, start + size + margin)
+    # Bars are five widths long; of a longer or shorter box the middle counts.
+    inner_low = (along - 1) / 2 - max(0.5, 0.5 * along - bar)
+    inner_high = along - 1 - inner_low
+    weights = np.clip(np.minimum(np.arange(along) - inner_low + 0.5, inner_high + 0.5 - np.arange(along)), 0.0, 1.0)
+    used = np.flatnonzero(weights > 0)
+    weights = weights[used] / weights.sum()
+    low, count = int(used[0]), used.size
+    if target.way == "v":
+        rect = Rect(first, box.y + low, last - first, count)
+    else:
+        rect = Rect(box.x + low, first, count, last - first)
+    return _Window(target, rect, weights, float(start - first), float(size), [], np.zeros((count, last - first)))
+
+
+def measure_bars(
+    clip: ClipReader,
+    targets: Sequence[Target],
+    *,
+    frames: Span = (0, None),
+    black: Rect | None = None,
+    dark_clip: ClipReader | None = None,
+    corner: bool = True,
+    progress: Progress = None,
+    cancelled: Stop = None,
+) -> Result:
+    """Measure the modulation of tri-bar targets and the limiting resolution.
+
+    Parameters
+    ----------
+    clip : ClipReader
+    targets : sequence of Target
+        Boxes around the three bars, upright px.
+    frames : (first, stop)
+    black, dark_clip, corner
+        Where the dark level comes from, as for `viewer.tasks.contrast.measure_contrast`.
+
+    Returns
+    -------
+    Result
+        Per target ``modulation`` (1); ``limiting_resolution`` (lp/mm) of ``all frames``, and
+        ``limiting_resolution_single_frame`` of ``one frame``.  Extras: ``resolved`` {of: bool}, ``resolved_single_frame``
+        {of: bool}, ``why_not`` {of: text}, ``polarity``, ``element`` (finest element with all coarser resolved, or null),
+        ``targets`` {of: {centre_px, bar_width_px, bars, gaps}}.  Plots: ``targets`` {of: {"profile", "sigma", "start_px",
+        "centre_px", "width_px"}}, ``frequency_lpmm``, ``modulation``, ``low``, ``high`` (one entry a target).
+
+    Raises
+    ------
+    RegionError
+        If a target reaches outside the picture or is smaller than 5 px across its bars.
+    UsageError
+        If no target is given, or the same twice.
+    """
+    if not targets:
+        raise UsageError("no target was marked.", hint="Give --target LPMM=X,Y,W,H,v for each.")
+    names = [target.of for target in targets]
+    if len(set(names)) < len(names):
+        twice = next(name for name in names if names.count(name) > 1)
+        raise UsageError(f"target {twice} is given twice.", hint="Mark each element once for upright and once for lying bars.")
+    windows = [_window(clip, target) for target in targets]
+    tint = single_colour(clip, _around([target.rect for target in targets]), frames, most=BARS_TINT_ERROR)
+    flags = clip_flags(clip) | Flag.ONE_TAKE
+    for frame, repeat in new_pictures(clip, frames, progress, cancelled):
+        if repeat:
+            flags |= Flag.REPEATED
+            continue
+        for window in windows:
+            window.add(frame, tint)
+    lights = [window.light() for window in windows]
+    dark, why = _dark(clip, windows, lights, black, dark_clip, corner, frames, cancelled)
+    flags |= Flag.NO_DARK if dark.source == "none" else Flag.NONE
+    places = find_places(lights)
+    polarity = polarity_of(lights, places)
+    rho = line_correlation(lights, places)
+    results = [
+        read_target(
+            light,
+            place,
+            polarity,
+            black=dark.level,
+            black_sigma=float(np.hypot(dark.sigma, _offset(clip, light))),
+            line_rho=rho,
+        )
+        for light, place in zip(lights, places)
+    ]
+    return _result(clip, windows, lights, results, polarity, flags, dark, why, dark_clip)
+
+
+def with_ways(clip: ClipReader, marked: Sequence[tuple[Target, bool]], frames: Span = (0, None)) -> list[Target]:
+    """Return targets with the way of their bars found where it was not said.
+
+    Parameters
+    ----------
+    clip : ClipReader
+    marked : sequence of (Target, bool)
+        True where the way is to be found: light changes more across bars than along them.
+    frames : (first, stop)
+    """
+    if not any(unknown for _, unknown in marked):
+        return [target for target, _ in marked]
+    stop = len(clip.index) if frames[1] is None else min(frames[1], len(clip.index))
+    numbers = sorted({int(n) for n in np.linspace(frames[0], max(frames[0], stop - 1), 8)})
+    pictures = [clip.frame(number) for number in numbers]
+    leaning, found = [], []
+    for target, unknown in marked:
+        lean = 1.0 if target.way == "v" else -1.0
+        if unknown:
+            rect = target.rect.check(clip.info.width, clip.info.height, least=9, where=clip.info.path.name)
+            light = np.mean([picture.luminance(rect).light for picture in pictures], axis=0)
+            upright, lying = _ripple(light), _ripple(light.T)
+            lean = (upright - lying) / max(upright + lying, 1e-12)
+        leaning.append(lean)
+    for k, (target, unknown) in enumerate(marked):
+        lean = leaning[k]
+        for other, (twin, _) in enumerate(marked):
+            # An element has one target of each way: the clearer one decides for both.
+            if other != k and twin.typed == target.typed and unknown and abs(leaning[other]) > abs(lean):
+                lean = -leaning[other]
+        found.append(replace(target, way="v" if lean >= 0 else "h"))
+    return found
+
+
+def _ripple(light: np.ndarray) -> float:
+    """Amplitude of bars and gaps along x about the middle of a box, away from the ends of the bars."""
+    rows, cols = light.shape
+    cut = rows // 5
+    profile = light[cut : rows - cut].mean(axis=0)
+    place = (np.arange(cols) - 0.5 * (cols - 1)) / (cols / 5.0)
+    wave = np.where(np.abs(place) <= 2.0, np.cos(np.pi * place), 0.0)
+    wave -= wave.mean()
+    return float(abs(wave @ (profile - profile.mean())) / max(float(wave @ wave), 1e-12))
+
+
+def _around(rects: Sequence[Rect]) -> Rect:
+    x, y = min(r.x for r in rects), min(r.y for r in rects)
+    return Rect(x, y, max(r.x + r.w for r in rects) - x, max(r.y + r.h for r in rects) - y)
+
+
+def _dark(
+    clip: ClipReader,
+    windows: Sequence[_Window],
+    lights: Sequence[TargetLight],
+    black: Rect | None,
+    dark_clip: ClipReader | None,
+    corner: bool,
+    frames: Span,
+    cancelled: Stop,
+) -> tuple[Dark, str]:
+    from viewer.measure.stats import mean_estimate
+
+    if dark_clip is not None or black is not None:
+        rect = black or _around([window.target.rect for window in windows])
+        helper = dark_clip or clip
+        patch = gather(helper, {"dark": rect}, frames=(0, None) if dark_clip else frames, cancelled=cancelled).patches["dark"]
+        estimate = mean_estimate(patch.frame_means)
+        return Dark(estimate.value, estimate.sigma, "the dark clip" if dark_clip else "the black region"), ""
+    if not corner:
+        return Dark(), ""
+    darkest = min(lights, key=lambda light: float(light.mean.min()))
+    noise = float(np.sqrt(np.mean(darkest.profiles.var(axis=0)) * darkest.picture.shape[0]))
+    return dark_of_corners(clip, _stand_in(float(darkest.mean.min()), noise), frames)
+
+
+def _offset(clip: ClipReader, light: TargetLight) -> float:
+    """Standard error of the light of the dark parts: rounding to codes, and what an encoder smooths before the curve."""
+    level = max(float(light.mean.min()), 0.0)
+    noise = 0.0
+    if light.profiles.shape[0] > 1 and light.mean.mean() > 0:
+        # photon noise grows as the light
+        noise = float(light.profiles.var(axis=0, ddof=1).mean()) * light.picture.shape[0] * level / float(light.mean.mean())
+    lost = min(0.25 * noise * bend_of(clip, level), 0.5 * level)
+    return float(np.hypot(step_light(clip, level) / np.sqrt(12.0), lost / np.sqrt(3.0)))
+
+
+def _stand_in(level: float, noise: float) -> Patch:
+    """A patch of one pixel with this level and noise, for the judgement of the corners."""
+    one = np.full((1, 1), level)
+    empty = np.zeros(0)
+    return Patch(
+        frames=1,
+        mean_image=one,
+        noise_image=np.full((1, 1), noise**2),
+        frame_means=np.array([level]),
+        frame_vars=empty,
+        difference_vars=empty,
+        identical=empty,
+        clipped=np.zeros(1),
+        black=0.0,
+        lag_products=np.zeros(3),
+    )
+
+
+def _result(
+    clip: ClipReader,
+    windows: Sequence[_Window],
+    lights: Sequence[TargetLight],
+    results: Sequence[TargetResult],
+    polarity: float,
+    flags: Flag,
+    dark: Dark,
+    why: str,
+    dark_clip: ClipReader | None,
+) -> Result:
+    readings = [modulation_reading(result, flags) for result in results]
+    together, alone = limiting_resolution(results), limiting_resolution(results, single=True)
+    readings.append(limit_reading(together, "limiting_resolution", "all frames", results, flags))
+    single = limit_reading(alone, "limiting_resolution_single_frame", "one frame", results, flags)
+    readings.append(replace(single, frames=1))
+    plots: dict[str, Any] = {"targets": {}}
+    places: dict[str, Any] = {}
+    for window, light, result in zip(windows, lights, results):
+        start = window.rect.x if window.target.way == "v" else window.rect.y
+        plots["targets"][result.target.of] = {
+            "profile": light.mean,
+            "sigma": light.sigma,
+            "start_px": start,
+            "centre_px": start + result.place.centre,
+            "width_px": result.place.width,
+        }
+        places[result.target.of] = {
+            "centre_px": start + result.place.centre,
+            "bar_width_px": result.place.width,
+            "bars": list(result.bars),
+            "gaps": list(result.gaps),
+        }
+    plots["frequency_lpmm"] = np.array([result.target.lpmm for result in results])
+    plots["modulation"] = np.array([result.modulation for result in results])
+    for end in ("low", "high"):
+        plots[end] = np.array([np.nan if getattr(r, end) is None else getattr(r, end) for r in readings[: len(results)]])
+    warnings = [f"no dark level subtracted: {why}."] if why and dark.source == "none" else []
+    elements = {result.target.lpmm for result in results}
+    if any(len([r for r in results if r.target.lpmm == lpmm]) < 2 for lpmm in elements):
+        warnings.append("some elements were marked in one orientation only: the limit holds for the marked one.")
+    extras = {
+        "resolved": {result.target.of: result.resolved for result in results},
+        "resolved_single_frame": {result.target.of: result.resolved_single for result in results},
+        "why_not": {result.target.of: result.why for result in results if result.why},
+        "polarity": "dark bars" if polarity > 0 else "bright bars",
+        "element": together.element or None,
+        "targets": places,
+        "dark_level": {"level": dark.level, "from": dark.source},
+    }
+    return Result(
+        command="bars",
+        inputs=tuple(c.info.input_record() for c in (clip, dark_clip) if c is not None),
+        readings=tuple(readings),
+        warnings=(*clip.info.warnings, *warnings),
+        extras=extras,
+        plots=plots,
+    )
+
+
+__all__ = ["Target", "measure_bars", "with_ways"]
