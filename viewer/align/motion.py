@@ -14,18 +14,25 @@ from scipy.signal import fftconvolve
 from viewer.align.clock import Witness
 
 _RATE_HZ = 200.0
+_SPAN_S = 0.12
 
 
-def motion_energy(thumbs: np.ndarray) -> np.ndarray:
-    """Change from each small picture to the next, shape (N - 1,).
+def motion_energy(thumbs: np.ndarray, step: int = 1) -> np.ndarray:
+    """Change from each small picture to the one `step` later, shape (N - step,).
 
     Parameters
     ----------
     thumbs : ndarray of shape (N, rows, cols)
         Small pictures in logarithmic light.  Each row's mean is taken off: bands of gating and changes of level say nothing.
+
+    Notes
+    -----
+    The mean of the largest twenty-fifth of the changes: what moves is small, noise is everywhere.
     """
     even = thumbs - thumbs.mean(axis=2, keepdims=True)
-    return np.asarray(np.abs(np.diff(even, axis=0)).mean(axis=(1, 2)))
+    change = np.abs(even[step:] - even[:-step]).reshape(max(len(even) - step, 0), -1)
+    most = max(1, change.shape[1] // 25)
+    return np.asarray(np.partition(change, change.shape[1] - most, axis=1)[:, -most:].mean(axis=1))
 
 
 def motion_witness(
@@ -34,15 +41,23 @@ def motion_witness(
     """Compare the movement in two clips; `time_a` is the reference's (s), one entry a small picture."""
     if min(len(time_a), len(time_b)) < 20:
         return Witness(kind="motion", reason="too few frames to compare movement.")
-    a, b = motion_energy(np.asarray(thumbs_a, np.float32)), motion_energy(np.asarray(thumbs_b, np.float32))
+    step_a, step_b = (max(1, round(_SPAN_S / float(np.median(np.diff(t))))) for t in (time_a, time_b))
+    a = motion_energy(np.asarray(thumbs_a, np.float32), step_a)
+    b = motion_energy(np.asarray(thumbs_b, np.float32), step_b)
     if not (_moves(a) and _moves(b)):
         return Witness(kind="motion", reason="nothing moves above the noise.")
-    grid_a, grid_b = _even(time_a, a), _even(time_b, b)
+    (first_a, grid_a), (first_b, grid_b) = _even(time_a, a, step_a), _even(time_b, b, step_b)
     found = _lag(grid_a, grid_b, least_s)
     if found is None:
         return Witness(kind="motion", reason="the movements have nothing in common.")
     shift, correlation, rival = found
-    if correlation < 0.6 or rival > 0.75 * correlation:
+    both_s = (min(len(grid_b), len(grid_a) - shift) - max(0, -shift)) / _RATE_HZ
+    memory_s = math.sqrt(_memory(grid_a) * _memory(grid_b))
+    # Fisher's z of the correlation against the best that so many lags of unrelated movement would reach.
+    free = both_s / memory_s - 3.0
+    lags_tried = (len(grid_a) + len(grid_b)) / _RATE_HZ / memory_s
+    far = math.atanh(min(correlation, 0.999)) * math.sqrt(max(free, 0.0))
+    if correlation < 0.6 or rival > 0.85 * correlation or far < 2.0 + math.sqrt(2.0 * math.log(max(lags_tried, 2.0))):
         return Witness(kind="motion", reason=f"the movements agree too little (correlation {correlation:.2f}).")
     # Both halves of what overlaps must say the same by themselves.
     lo, hi = max(0, -shift), min(len(grid_b), len(grid_a) - shift)
@@ -54,15 +69,13 @@ def motion_witness(
             continue
         half = _lag(grid_a, part, 0.4 * least_s, near=shift + begin, reach=round(0.5 * _RATE_HZ))
         if half is not None and half[1] > 0.5:
-            moments.append(time_b[0] + (begin + stop) / 2 / _RATE_HZ)
+            moments.append(first_b + (begin + stop) / 2 / _RATE_HZ)
             lags.append((half[0] - begin) / _RATE_HZ)
     if len(lags) == 2 and abs(lags[0] - lags[1]) > 0.1:
         return Witness(kind="motion", reason="the movement says different things of the two halves.")
     interval = max(float(np.median(np.diff(time_a))), float(np.median(np.diff(time_b))))
-    # Changes belong to the middle between two frames; half the difference of the intervals is the shift between both.
-    fix = 0.5 * (float(np.median(np.diff(time_a))) - float(np.median(np.diff(time_b))))
-    offset = time_a[0] - time_b[0] + shift / _RATE_HZ + fix
-    at = float(time_b[0] + (lo + hi) / 2 / _RATE_HZ)
+    offset = first_a - first_b + shift / _RATE_HZ
+    at = float(first_b + (lo + hi) / 2 / _RATE_HZ)
     return Witness(
         kind="motion",
         clip_s=np.array([at]),
@@ -74,19 +87,28 @@ def motion_witness(
     )
 
 
+def _memory(grid: np.ndarray) -> float:
+    """Time (s) over which the movement resembles itself: twice the sum of its autocorrelation down to its first zero."""
+    spectrum = np.abs(np.fft.rfft(grid, 2 * len(grid))) ** 2
+    own = np.fft.irfft(spectrum)[: len(grid)]
+    own = own / max(float(own[0]), 1e-20)
+    below = np.nonzero(own <= 0)[0]
+    return max(2.0 * float(own[: below[0] if len(below) else len(own)].sum()) / _RATE_HZ, 0.02)
+
+
 def _moves(energy: np.ndarray) -> bool:
     """Whether the changes rise and fall over several frames, beyond the scatter of noise."""
-    smooth = np.convolve(energy, np.ones(3) / 3, mode="valid")
+    smooth = np.convolve(energy, np.ones(5) / 5, mode="valid")
     noise = 1.4826 * float(np.median(np.abs(np.diff(energy)))) / math.sqrt(2.0) + 1e-12
-    return bool(np.percentile(smooth, 95) - np.percentile(smooth, 10) > 4.0 * noise / math.sqrt(3.0))
+    return bool(np.percentile(smooth, 95) - np.percentile(smooth, 10) > 4.0 * noise / math.sqrt(5.0))
 
 
-def _even(time_s: np.ndarray, energy: np.ndarray) -> np.ndarray:
-    """Energy on even times from the first frame on, its mean off, single spikes held down."""
-    middle = 0.5 * (time_s[1:] + time_s[:-1])
-    log = np.log(np.maximum(energy, 1e-9))
-    grid = np.interp(np.arange(middle[0], middle[-1], 1.0 / _RATE_HZ), middle, log)
-    return np.asarray(grid - grid.mean())
+def _even(time_s: np.ndarray, energy: np.ndarray, step: int) -> tuple[float, np.ndarray]:
+    """(first moment, energy on even times, its mean off).  A change belongs to the middle between its two frames."""
+    middle = 0.5 * (time_s[step:] + time_s[:-step])
+    grid = np.interp(np.arange(middle[0], middle[-1], 1.0 / _RATE_HZ), middle, energy)
+    smooth = np.convolve(grid, np.hanning(15)[1:-1] / np.hanning(15).sum(), mode="same")
+    return float(middle[0]), np.asarray(smooth - smooth.mean())
 
 
 def _lag(

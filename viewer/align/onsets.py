@@ -88,16 +88,16 @@ def _change_point(high: np.ndarray, near: int, rate_hz: int) -> float:
     second = (cum[-1] - cum[k - 1]) / (n - k) + tiny
     cost = k * np.log(first) + (n - k) * np.log(second)
     change = int(k[int(np.argmin(cost))])
-    # A burst may begin softly by chance: the first short stretch that clearly leaves what was there before counts.
+    # An encoder smears a faint echo of the burst ahead of it, and a burst may begin softly by chance: the first short stretch
+    # that reaches a share of the burst's own power counts.
     quiet = part[: max(change - round(0.002 * rate_hz), 6)]
-    width = max(3, round(1e-4 * rate_hz))
+    width = max(3, round(1.5e-4 * rate_hz))
     short = np.convolve(part, np.ones(width) / width)[width - 1 :]
-    limit = max(15.0 * float(quiet.mean()), 0.01 * float(short.max()))
-    first_at = max(0, change - round(0.002 * rate_hz))
-    above = np.nonzero(short[first_at : change + 1] > limit)[0]
+    limit = max(10.0 * float(np.median(quiet)), 0.25 * float(short.max()))
+    above = np.nonzero(short > limit)[0]
     if len(above):
-        inside = np.nonzero(part[first_at + above[0] : first_at + above[0] + width] > limit)[0]
-        change = first_at + int(above[0]) + (int(inside[0]) if len(inside) else 0)
+        inside = np.nonzero(part[above[0] : above[0] + width] > limit)[0]
+        change = int(above[0]) + (int(inside[0]) if len(inside) else 0)
     return float((begin + change) / rate_hz)
 
 

@@ -110,6 +110,7 @@ def refine(
     kind: str = "similarity",
     steps: int = 12,
     fine: float = _FINE,
+    coarse: float = _COARSE,
 ) -> Refined | None:
     """Improve a warp of reference pixels into the moving picture, from coarse to fine.
 
@@ -122,8 +123,9 @@ def refine(
         Pixel sizes of the levels, coarse first.
     kind : {"similarity", "affine", "homography"}
         Of the finest level; coarser ones fit a similarity.
-    fine : float
-        Gaussian (px of the level) that smooths both pictures; wider where noise is strong.
+    fine, coarse : float
+        Gaussians (px of the level) that the band lies between.  Where noise is strong both must be wide; where it isn't, a
+        narrow band keeps out the halo and the veil of the devices, which differ.
 
     Returns
     -------
@@ -133,7 +135,7 @@ def refine(
     result: Refined | None = None
     for number, factor in enumerate(factors):
         last = number == len(factors) - 1
-        result = _level(reference, moving, warp, factor, kind if last else "similarity", steps, fine)
+        result = _level(reference, moving, warp, factor, kind if last else "similarity", steps, fine, coarse)
         if result is None:
             return None
         warp = result.warp
@@ -141,7 +143,7 @@ def refine(
 
 
 def _level(
-    reference: Picture, moving: Picture, warp: np.ndarray, factor: float, kind: str, steps: int, fine: float
+    reference: Picture, moving: Picture, warp: np.ndarray, factor: float, kind: str, steps: int, fine: float, coarse: float
 ) -> Refined | None:
     """Steps at one pixel size."""
     s = scale_of(warp)
@@ -157,7 +159,7 @@ def _level(
     here = np.linalg.inv(b.to_clip) @ warp @ a.to_clip
     state: _State | None = None
     for step in range(steps):
-        state = _state(a, b, box, smooth_a, smooth_b, slope_b, here, kind)
+        state = _state(a, b, box, smooth_a, smooth_b, slope_b, here, kind, coarse)
         if state is None:
             return None
         change = state.solve()
@@ -170,7 +172,7 @@ def _level(
         here /= here[2, 2]
         if size < 0.01 and step > 1:
             break
-    state = _state(a, b, box, smooth_a, smooth_b, slope_b, here, kind)
+    state = _state(a, b, box, smooth_a, smooth_b, slope_b, here, kind, coarse)
     if state is None:
         return None
     return state.result(a, b, here, size < 0.02)
@@ -303,6 +305,7 @@ def _state(
     slope_b: tuple[np.ndarray, np.ndarray],
     here: np.ndarray,
     kind: str,
+    coarse: float,
 ) -> _State | None:
     """Both pictures on the reference's pixels, band-passed alike with the mask that they share."""
     moved, bx, by = carried(smooth_b, slope_b, here, box)
@@ -317,8 +320,8 @@ def _state(
     whole = int(a.mask.sum())
     if mask.sum() < max(300, 0.02 * whole):
         return None
-    va = smooth_a - local_plane(smooth_a, mask, _COARSE)
-    vb = moved - local_plane(moved, mask, _COARSE)
+    va = smooth_a - local_plane(smooth_a, mask, coarse)
+    vb = moved - local_plane(moved, mask, coarse)
     inner = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=0).astype(bool)
     if inner.sum() < 300:
         return None

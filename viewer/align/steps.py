@@ -11,6 +11,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.signal import fftconvolve
 
 from viewer.align.clock import Witness
 
@@ -91,29 +93,26 @@ def find_steps(series: LightSeries, *, least: float = 0.06) -> tuple[LightStep, 
     return tuple(sorted(out, key=lambda step: step.frame))
 
 
-@dataclass(frozen=True)
-class _Edges:
-    """Fitted moments: for each step and each (readout, exposure) on the grid, its time and how badly it fits."""
-
-    time_s: np.ndarray
-    cost: np.ndarray
-
-
 def _grid(interval: float) -> tuple[np.ndarray, np.ndarray]:
-    """Readout (s, signed: down or up) and exposure (s) that are tried; about 6 % of the interval apart."""
-    readout = np.linspace(-1.0, 1.0, 33) * interval
+    """Readout (s, signed: down or up) and exposure (s) that are tried."""
+    readout = np.linspace(-1.0, 1.0, 25) * interval
     exposure = np.array([0.03, 0.1, 0.2, 0.3, 0.42, 0.54, 0.66, 0.78, 0.9, 1.0]) * interval
     return readout, exposure
 
 
-def _fit_edges(series: LightSeries, bands: np.ndarray, steps: tuple[LightStep, ...]) -> _Edges:
-    """Fit the moment of every step for every readout and exposure."""
+def _likelihoods(series: LightSeries, bands: np.ndarray, steps: tuple[LightStep, ...], spacing: float) -> np.ndarray:
+    """Log likelihood of each step's moment: shape (steps, readout x exposure, moments).
+
+    Moments lie `spacing` apart, from 1.6 intervals before the time of the step's frame on.  A step in the dead time between
+    two exposures leaves a flat stretch: an interval, not a point.
+    """
     interval = series.interval_s
     readout, exposure = _grid(interval)
+    if bands.shape[1] % 2 == 0:
+        bands = 0.5 * (bands[:, ::2] + bands[:, 1::2])
     y = (np.arange(bands.shape[1]) + 0.5) / bands.shape[1] - 0.5
-    times = np.zeros((len(steps), len(readout), len(exposure)))
-    costs = np.zeros_like(times)
-    tries = np.arange(-1.6, 3.4, 0.04) * interval
+    tries = np.arange(-1.6 * interval, 3.4 * interval, spacing)
+    out = np.zeros((len(steps), len(readout) * len(exposure), len(tries)))
     for number, step in enumerate(steps):
         k = step.frame
         lo, hi = max(0, k - 2), min(len(bands), k + 3)
@@ -121,27 +120,20 @@ def _fit_edges(series: LightSeries, bands: np.ndarray, steps: tuple[LightStep, .
         high = np.median(bands[min(k + 2, len(bands) - 1) : k + 2 + _BEFORE], axis=0)
         height = high - low
         telling = np.abs(height) > 0.15 * float(np.max(np.abs(height)))
-        share = (bands[lo:hi] - low)[:, telling] / height[telling]
+        seen = ((bands[lo:hi] - low)[:, telling] / height[telling]).ravel()
         away = np.concatenate([bands[max(0, k - 1 - _BEFORE) : max(1, k - 1)], bands[k + 2 : k + 2 + _BEFORE] - height])
         noise = float(np.median(np.std((away - low)[:, telling] / height[telling], axis=0))) if len(away) > 2 else 0.05
-        weight = 1.0 / max(noise, 0.02) ** 2
+        # A model never fits to the noise, and neighbouring bands share what it misses.
+        weight = 0.5 / max(noise, 0.03) ** 2 / 3.0
         start = series.time_s[lo:hi, None] - series.time_s[k]
         for i, r in enumerate(readout):
             # A frame's own time is taken for the start of the exposure of the row that is read first.
             base = (start + y[telling][None, :] * r + 0.5 * abs(r)).ravel()
-            seen = share.ravel()
+            lead = base[None, :] - tries[:, None]
             for j, e in enumerate(exposure):
-                model = np.clip((base[None, :] - tries[:, None]) / e + 1.0, 0.0, 1.0)
-                left = ((model - seen[None, :]) ** 2).sum(axis=1) * weight
-                best = int(np.argmin(left))
-                shift = 0.0
-                if 0 < best < len(tries) - 1:
-                    c0, c1, c2 = left[best - 1 : best + 2]
-                    shift = float(np.clip(0.5 * (c0 - c2) / max(c0 - 2 * c1 + c2, 1e-12), -0.5, 0.5))
-                times[number, i, j] = series.time_s[k] + tries[best] + shift * 0.04 * interval
-                # Neighbouring bands are not wholly independent; a model never fits to the noise.
-                costs[number, i, j] = left[best] / 4.0
-    return _Edges(times, costs)
+                gap = np.clip(lead / e + 1.0, 0.0, 1.0) - seen
+                out[number, i * len(exposure) + j] = -weight * np.einsum("ts,ts->t", gap, gap)
+    return out
 
 
 def steps_witness(reference: LightSeries, clip: LightSeries) -> Witness:
@@ -156,17 +148,18 @@ def steps_witness(reference: LightSeries, clip: LightSeries) -> Witness:
             reason="the light changes at other intervals in the two clips: takes of their own. Line them up by level.",
         )
     picked_a, picked_b = tuple(steps_a[i] for i, _ in matched), tuple(steps_b[j] for _, j in matched)
-    time_a, time_b, sigma, spread = _joint(reference, clip, picked_a, picked_b)
+    offset, sigma = _offset(reference, clip, picked_a, picked_b)
     notes: tuple[str, ...] = (f"{len(matched)} steps of the light, read row by row",)
     if len(matched) == 1:
         notes += ("rests on a single step of the light",)
+    time_b = np.array([step.time_s for step in picked_b])
     return Witness(
         kind="light steps",
         clip_s=time_b,
-        scene_s=time_a,
-        sigma_s=np.full(len(time_b), max(sigma, 3e-4)),
+        scene_s=time_b + offset,
+        sigma_s=np.full(len(time_b), max(sigma, 5e-4) * math.sqrt(len(time_b))),
         score=float(3.0 * len(matched)),
-        floor_s=math.hypot(spread, 5e-4 if _alike_cameras(reference, clip) else 2e-3),
+        floor_s=1e-3 if _alike_cameras(reference, clip) else 2e-3,
         notes=notes,
     )
 
@@ -195,7 +188,7 @@ def _match(a: tuple[LightStep, ...], b: tuple[LightStep, ...], interval: float) 
     last_a, last_b = a[-1].time_s, b[-1].time_s
     expected_a = sum(b[0].time_s + offset - interval <= s.time_s <= last_b + offset + interval for s in a)
     expected_b = sum(a[0].time_s - interval <= s.time_s + offset <= last_a + interval for s in b)
-    if len({j for _, j in best}) < len(best) or len(best) < 0.6 * max(expected_a, expected_b):
+    if len({j for _, j in best}) < len(best) or len(best) < 0.75 * max(expected_a, expected_b):
         return None
     if len(best) == 1 and max(len(a), len(b)) > 1:
         return None
@@ -206,49 +199,51 @@ def _alike(a: LightStep, b: LightStep) -> bool:
     return a.log_ratio * b.log_ratio > 0 and 0.4 < abs(a.log_ratio / b.log_ratio) < 2.5
 
 
-def _joint(
+def _offset(
     reference: LightSeries, clip: LightSeries, steps_a: tuple[LightStep, ...], steps_b: tuple[LightStep, ...]
-) -> tuple[np.ndarray, np.ndarray, float, float]:
-    """Moments in both clips with readout and exposure fitted to all steps together: (times a, times b, sigma, common)."""
+) -> tuple[float, float]:
+    """Mean and standard deviation of the offset (s), readout and exposure integrated out."""
+    spacing = 0.02 * min(reference.interval_s, clip.interval_s)
     choices = []
-    for use_rows in (True, False):
-        fits = [
-            _fit_edges(series, series.rows if use_rows else series.columns, steps)
-            for series, steps in ((reference, steps_a), (clip, steps_b))
-        ]
-        choices.append((float(sum(fit.cost.sum(axis=0).min() for fit in fits)), fits))
-    _, (fit_a, fit_b) = min(choices, key=lambda choice: choice[0])
-    shared = _alike_cameras(reference, clip)
-    cost_a, cost_b = fit_a.cost.sum(axis=0).ravel(), fit_b.cost.sum(axis=0).ravel()
-    time_a, time_b = (fit.time_s.reshape(len(steps_a), -1) for fit in (fit_a, fit_b))
-    if shared:
-        gaps = time_a - time_b
-        cost = cost_a + cost_b + _scatter(gaps)
-        weight = np.exp(-0.5 * (cost - cost.min()))
-        weight /= weight.sum()
-        mean_gap, mean_b = gaps @ weight, time_b @ weight
+    for axis in ("rows", "columns"):
+        pair = [_likelihoods(s, getattr(s, axis), steps, spacing) for s, steps in ((reference, steps_a), (clip, steps_b))]
+        choices.append((sum(float(made.max(axis=2).sum(axis=0).max()) for made in pair), pair))
+    like_a, like_b = max(choices, key=lambda choice: choice[0])[1]
+    best_a, best_b = (made.max(axis=2).sum(axis=0) for made in (like_a, like_b))
+    if _alike_cameras(reference, clip):
+        both = best_a + best_b
+        modes = [(int(m), int(m)) for m in np.nonzero(both > both.max() - 12.0)[0]]
     else:
-        keep_a, keep_b = np.argsort(cost_a)[:120], np.argsort(cost_b)[:120]
-        gaps = (time_a[:, keep_a, None] - time_b[:, None, keep_b]).reshape(len(steps_a), -1)
-        cost = (cost_a[keep_a][:, None] + cost_b[keep_b][None, :]).ravel() + _scatter(gaps)
-        weight = np.exp(-0.5 * (cost - cost.min()))
-        weight /= weight.sum()
-        mean_gap = gaps @ weight
-        mean_b = time_b[:, int(np.argmin(cost_b))]
-    offsets = gaps.mean(axis=0)
-    common = float(np.sqrt(weight @ (offsets - weight @ offsets) ** 2))
-    sigma = float(np.std(mean_gap, ddof=1)) if len(mean_gap) > 2 else 1e-3
-    return mean_b + mean_gap, mean_b, sigma, common
+        keep_a, keep_b = np.argsort(-best_a)[:24], np.argsort(-best_b)[:24]
+        modes = [(int(m), int(n)) for m in keep_a for n in keep_b if best_a[m] + best_b[n] > best_a.max() + best_b.max() - 12.0]
+    times_a, times_b = (np.array([step.time_s for step in steps]) for steps in (steps_a, steps_b))
+    start = times_a - 1.6 * reference.interval_s - (times_b - 1.6 * clip.interval_s)
+    reach = 3.0 * (reference.interval_s + clip.interval_s)
+    grid = np.arange(float(np.median(start)) - reach, float(np.median(start)) + reach, spacing)
+    size = like_a.shape[2] + like_b.shape[2] - 1
+    lag = (np.arange(size) - (like_b.shape[2] - 1)) * spacing
+    # Clocks drift apart by up to 50 ppm over the time between the steps; half a millisecond is the model's own error.
+    blur = np.hypot(5e-4, 5e-5 * np.abs(times_b - times_b.mean())) / spacing
+    total: list[np.ndarray] = []
+    for m, n in modes:
+        log = np.zeros_like(grid)
+        for j in range(len(steps_a)):
+            a, b = np.exp(like_a[j, m] - like_a[j, m].max()), np.exp(like_b[j, n] - like_b[j, n].max())
+            both = gaussian_filter1d(fftconvolve(a, b[::-1]), blur[j], mode="constant")
+            value = np.interp(grid, start[j] + lag, np.maximum(both, 0.0), left=0.0, right=0.0)
+            log += np.log(value + 1e-9 * float(both.max())) + like_a[j, m].max() + like_b[j, n].max()
+        total.append(log)
+    stack = np.array(total)
+    chance = np.exp(stack - stack.max()).sum(axis=0)
+    chance /= chance.sum()
+    mean = float((chance * grid).sum())
+    # Half as much again: the grid of readouts and exposures is coarse, and light rarely steps at once.
+    return mean, 1.5 * math.sqrt(float((chance * (grid - mean) ** 2).sum()))
 
 
 def _alike_cameras(reference: LightSeries, clip: LightSeries) -> bool:
     """Whether both were filmed in one mode of the camera, by all that is seen: readout and exposure are then the same."""
     return reference.size == clip.size and abs(reference.interval_s / max(clip.interval_s, 1e-9) - 1.0) < 5e-3
-
-
-def _scatter(gaps: np.ndarray, sigma_s: float = 5e-4) -> np.ndarray:
-    """Cost of differences that are not the same at all steps (a slow drift of the clocks is far smaller)."""
-    return np.asarray(((gaps - gaps.mean(axis=0)) ** 2).sum(axis=0) / sigma_s**2)
 
 
 def match_levels(reference: LightSeries, clip: LightSeries) -> list[tuple[int, int]]:

@@ -71,7 +71,8 @@ class LaneSeries:
     """What a lane shows of a clip, on the clip's own time (s).
 
     `sound_time_s`, `sound_level`: rms level of the sound, 100 values a second, full scale 1.  `time_s`, `light`: mean light of
-    each frame, relative to its largest.  `steps_s`: moments at which the light changes for good.  `gaps`: (time, length) of pauses.
+    each frame, relative to its largest.  `steps_s`: moments at which the light changes for good.  `gaps`: (time, length) of
+    pauses.
     """
 
     sound_time_s: np.ndarray
