@@ -87,7 +87,12 @@ def find_steps(series: LightSeries, *, least: float = 0.06) -> tuple[LightStep, 
         frame = lo + int(np.argmax(moves))
         # A lasting change: most of it in a frame or two, not a slow drift.
         fast = np.sign(jump[k]) * (log[min(frame + 1, n - 1)] - log[max(frame - 2, 0)])
-        if fast > 0.5 * size[k]:
+        # Level before and level after: what moves through the picture makes slopes, not plateaus.
+        calm = all(
+            len(part) >= 2 and float(np.ptp(part)) < 0.3 * size[k] + 4.0 * scatter
+            for part in (log[max(0, frame - 1 - half) : max(0, frame - 1)], log[frame + 3 : frame + 3 + half])
+        )
+        if calm and fast > 0.5 * size[k]:
             out.append(LightStep(frame=frame, time_s=float(series.time_s[frame]), log_ratio=float(jump[k])))
         size[max(0, min(k, frame) - half - 2) : max(k, frame) + half + 3] = 0
     return tuple(sorted(out, key=lambda step: step.frame))

@@ -1,0 +1,65 @@
+"""``gloaming align`` from outside: the document's contract, bad input in one line."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from viewer.cli.align import command
+from viewer.media.writer import VideoWriter
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Two short clips of noise: nothing to line up."""
+    folder = tmp_path_factory.mktemp("cli-align")
+    out = []
+    for k in range(2):
+        rng = np.random.default_rng(k)
+        path = folder / f"noise-{k}.mp4"
+        with VideoWriter(
+            path, width=160, height=120, rate=Fraction(25), codec="h264", bit_depth=8, transfer="bt709", range="narrow",
+            matrix="bt709",
+        ) as writer:  # fmt: skip
+            for _ in range(12):
+                writer.write(np.clip(0.3 + 0.1 * rng.normal(size=(120, 160, 1)), 0, 1).repeat(3, axis=2).astype(np.float32))
+        out.append(path)
+    return out[0], out[1]
+
+
+def test_document(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    out = tmp_path / "result.json"
+    done = CliRunner().invoke(command, [str(pair[0]), str(pair[1]), "--json", str(out)], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    document = json.loads(out.read_text(encoding="utf-8"))
+    assert document["schema"] == "gloaming/result/1" and document["command"] == "align"
+    names = [(r["name"], r["of"], r["unit"]) for r in document["readings"]]
+    units = {"offset": "s", "rate": "ppm", "scale": "1", "rotation": "deg", "shift_x": "px", "shift_y": "px"}
+    assert names == [(name, "noise-1.mp4", unit) for name, unit in units.items()]
+    assert all(r["state"] == "refused" and r["reason"] for r in document["readings"])  # noise against noise
+    entry = document["clips"]["noise-1.mp4"]
+    wanted = {"matrix", "field_circle", "mirrored", "sync_by", "pose_by", "residual_px", "residual_s"}
+    assert wanted <= set(entry) and all(entry[key] is None for key in wanted)
+    assert "noise-0.mp4" in document["clips"]
+
+
+def test_table_and_usage(pair: tuple[Path, Path]) -> None:
+    shown = CliRunner().invoke(command, [str(pair[0]), str(pair[1])], catch_exceptions=False)
+    assert shown.exit_code == 0 and "refused" in shown.output
+    assert CliRunner().invoke(command, [str(pair[0])]).exit_code == 2
+
+
+def test_bad_files_are_one_line(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    from viewer.errors import FileError
+
+    bad = tmp_path / "text.mp4"
+    bad.write_text("not a clip", encoding="utf-8")
+    for path in (bad, tmp_path / "missing.mp4"):
+        done = CliRunner().invoke(command, [str(pair[0]), str(path)])
+        assert isinstance(done.exception, FileError) and done.exception.exit_code == 3
+        assert "\n" not in str(done.exception)
