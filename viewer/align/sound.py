@@ -257,9 +257,9 @@ class _Windows:
         hertz = self.hertz
         return ((hertz > 120.0) & (hertz < min(0.42 * self.rate, 16000.0))).astype(float)
 
-    def offsets(self, spectra: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def offsets(self, spectra: np.ndarray, *, exact: bool) -> tuple[np.ndarray, np.ndarray]:
         """Offsets (s) of the highest correlations, and their heights over the scatter."""
-        lags, strength = _peak_lags(spectra, self.size, 2 * self.margin)
+        lags, strength = _peak_lags(spectra, self.size, 2 * self.margin, exact)
         return self.shift + (lags - self.margin) / self.rate, strength
 
     def turned(self, line: tuple[float, float], chosen: np.ndarray) -> np.ndarray:
@@ -386,7 +386,7 @@ def _agreeing(windows: _Windows) -> _Found | None:
     band, hertz = windows.band, windows.hertz
     magnitude = np.abs(windows.cross)
     soft = magnitude + 1e-9 * magnitude.max(axis=1, keepdims=True)
-    offset, strength = windows.offsets(windows.cross / soft**0.75 * band)
+    offset, strength = windows.offsets(windows.cross / soft**0.75 * band, exact=False)
     line = _consensus(windows.at, offset, strength)
     if line is None:
         return None
@@ -394,7 +394,7 @@ def _agreeing(windows: _Windows) -> _Found | None:
     weight = _coherence_weight(windows, line, near) * band
     if weight.max() <= 0:
         return None
-    offset, strength = windows.offsets(windows.cross / soft * weight)
+    offset, strength = windows.offsets(windows.cross / soft * weight, exact=True)
     line = _consensus(windows.at, offset, strength)
     if line is None:
         return None
@@ -448,22 +448,30 @@ def _box(values: np.ndarray, width: int) -> np.ndarray:
     return np.convolve(values, kernel, mode="same")
 
 
-def _peak_lags(spectra: np.ndarray, size: int, last: int) -> tuple[np.ndarray, np.ndarray]:
+def _peak_lags(spectra: np.ndarray, size: int, last: int, exact: bool) -> tuple[np.ndarray, np.ndarray]:
     """Lag (samples) of each row's highest correlation within 0..last, between samples, and its height over the scatter."""
     correlation = sfft.irfft(spectra, size, axis=1)[:, : last + 1]
     k = np.argmax(correlation, axis=1)
     peak = correlation[np.arange(len(k)), k]
     spread = np.sqrt(np.median(correlation**2, axis=1)) / 0.6745 + 1e-30
     lags = k.astype(float)
-    n = np.arange(spectra.shape[1])
-    weights = np.full(spectra.shape[1], 2.0)
-    weights[0] = 1.0
-    for _ in range(4):  # the exact maximum of the band-limited correlation, by Newton's method
-        wave = spectra * np.exp(2j * np.pi * n[None, :] / size * lags[:, None]) * weights
-        first = (wave * (2j * np.pi * n / size)).real.sum(axis=1)
-        second = (wave * (2j * np.pi * n / size) ** 2).real.sum(axis=1)
+    if not exact:
+        inner = np.clip(k, 1, last - 1)
+        rows = np.arange(len(k))
+        before, after = correlation[rows, inner - 1], correlation[rows, inner + 1]
+        bend = before - 2.0 * correlation[rows, inner] + after
+        return np.where(
+            bend < 0, inner + np.clip(0.5 * (before - after) / np.where(bend < 0, bend, -1.0), -1, 1), lags
+        ), peak / spread
+    used = np.nonzero(np.abs(spectra).max(axis=0) > 0)[0]
+    wave0, turn = spectra[:, used], 2j * np.pi * used / size
+    for _ in range(3):  # the exact maximum of the band-limited correlation, by Newton's method
+        wave = wave0 * np.exp(turn[None, :] * lags[:, None])
+        first, second = (wave @ turn).real, (wave @ (turn * turn)).real
         step = np.where(second < 0, -first / np.where(second < 0, second, 1.0), 0.0)
         lags = np.clip(lags + np.clip(step, -0.5, 0.5), k - 1.0, k + 1.0)
+        if float(np.abs(step).max()) < 1e-5:
+            break
     return lags, peak / spread
 
 
@@ -479,11 +487,12 @@ def _consensus(at: np.ndarray, offset: np.ndarray, strength: np.ndarray) -> tupl
     limit = 1e-6 * RATE_LIMIT_PPM
     for i in range(len(t)):
         rates = (d - d[i]) / np.where(t != t[i], t - t[i], np.inf)
-        for rate in np.append(rates[np.abs(rates) < limit], 0.0):
-            near = np.abs(d - d[i] - rate * (t - t[i])) < 6e-5
-            votes = float(w[near].sum())
-            if votes > best[2]:
-                best = (float(rate), float(d[i] - rate * t[i]), votes)
+        rates = np.append(rates[np.abs(rates) < limit], 0.0)
+        near = np.abs((d - d[i])[None, :] - rates[:, None] * (t - t[i])[None, :]) < 6e-5
+        votes = near @ w
+        most = int(np.argmax(votes))
+        if votes[most] > best[2]:
+            best = (float(rates[most]), float(d[i] - rates[most] * t[i]), float(votes[most]))
     near = np.abs(d - best[1] - best[0] * t) < 1.2e-4
     needed = max(2, 0.3 * len(t)) if len(t) > 3 else 2
     if near.sum() < needed:
