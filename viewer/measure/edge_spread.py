@@ -203,8 +203,10 @@ def contradiction(simple: EdgeSpread, distance: np.ndarray, along: np.ndarray, l
     The residual is averaged in strips across the edge, apart for eight pieces along it.  What belongs to the edge is left in
     all pieces alike; what a codec made differs from piece to piece.  Strays under `CLOSE` of the step do not count.
     """
-    width_px = max(0.8, 0.7 * sigma)
-    low, high = max(simple.low, -12.0 * width_px), min(simple.high, 12.0 * width_px)
+    # strips wide enough for half a dozen pixels in each piece
+    length = max(float(np.ptp(along)), 1.0)
+    width_px = max(0.8, 0.7 * sigma, 6.0 * PIECES / length)
+    low, high = max(simple.low, -24.0 * width_px), min(simple.high, 24.0 * width_px)
     strips = np.linspace(low, high, max(6, int((high - low) / width_px)) + 1)
     inside = (distance > low) & (distance < high)
     rest = (light - simple.light(distance))[inside]
@@ -214,7 +216,7 @@ def contradiction(simple: EdgeSpread, distance: np.ndarray, along: np.ndarray, l
     size = (strips.size - 1) * PIECES
     count = np.bincount(cell, minlength=size).reshape(-1, PIECES)
     mean = np.bincount(cell, rest, size).reshape(-1, PIECES) / np.maximum(count, 1)
-    full = (count >= 4).all(axis=1)
+    full = (count >= 3).all(axis=1)
     if not full.any():
         return 0.0
     middle = mean[full].mean(axis=1)

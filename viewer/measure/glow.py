@@ -23,7 +23,7 @@ GAIN = 2.0  # by how much a disc must fit better than smooth kernels, in units o
 SMOOTH_SIGMAS = (4.0, 6.4, 10.0, 16.0, 26.0, 42.0, 68.0, 110.0)
 LEAST_SHARE = 0.01  # of the bright light; less is what codecs and blur leave
 RICHER = 12.0  # the same for a slope of the dark and a wide glow beside a disc
-WIDE = 1.1  # width of the one smooth glow fitted beside a disc, in units of the largest radius
+GLARE_SCALES = (5.0, 10.0, 20.0, 40.0)  # px, of exponential glare beside a disc
 FADES = "the glow fades without an edge, as lens glare does. Film the same edge without the device to tell them apart."
 NO_GLOW = "no glow stands out of the dark. Film a brighter sky, or more frames."
 TOO_FAR = "the glow reaches as far as the dark that can be seen. Mark a region that reaches further into the dark."
@@ -70,6 +70,10 @@ class _Spread:
     def disc(self, radius: float) -> np.ndarray:
         """Spread over a disc; pixels cut by its edge count by the part inside."""
         return self.over(np.clip(radius + 0.5 - self.r, 0.0, 1.0))
+
+    def exponential(self, scale: float) -> np.ndarray:
+        """Spread over ``exp(-r / scale)``, as glare falls off."""
+        return self.over(np.exp(-self.r / scale))
 
     def gaussian(self, sigma: float) -> np.ndarray:
         """Spread over a Gaussian."""
@@ -210,19 +214,22 @@ def _search(
     assert radius is not None
     chi2, amplitude, columns, rest = problem.solve(disc[ys, xs])
     unit = max(chi2 / max(1, ys.size - 4), 1e-300)
-    # a slope of the dark and a wide smooth glow only where the picture asks for them
-    rich = _Problem(
-        problem.target, problem.weight, np.array([np.ones(ys.size), u, v]), spread.gaussian(WIDE * most)[None, ys, xs]
-    )
-    there = _best_radius(rich, spread, ys, xs, most, near=radius)
-    left = rich.solve(spread.disc(there)[ys, xs])
+    # lens glare beside the disc, and a slope of the dark, only where the picture asks for them
     inflation = _radius_error(problem, spread, ys, xs, radius, amplitude, columns, rest)[1]
-    if (chi2 - left[0]) / (unit * max(1.0, inflation) ** 2) > RICHER:
-        problem, radius = rich, there
-        chi2, amplitude, columns, rest = left
+    glare = np.array([spread.exponential(scale)[ys, xs] for scale in GLARE_SCALES])
+    slope = np.array([np.ones(ys.size), u, v])
+    for ground in (plain_ground, slope):
+        rich = _Problem(problem.target, problem.weight, ground, glare)
+        there = _best_radius(rich, spread, ys, xs, most)
+        left = rich.solve(spread.disc(there)[ys, xs])
+        if (chi2 - left[0]) / (unit * max(1.0, inflation) ** 2) > RICHER:
+            problem, radius = rich, there
+            chi2, amplitude, columns, rest = left
+            unit = max(chi2 / max(1, ys.size - 9), 1e-300)
+            inflation = _radius_error(problem, spread, ys, xs, radius, amplitude, columns, rest)[1]
     sigma, inflation = _radius_error(problem, spread, ys, xs, radius, amplitude, columns, rest)
     unit = max(chi2 / max(1, ys.size - 6) * max(1.0, inflation) ** 2, 1e-300)
-    problem.smooth = np.array([spread.gaussian(s)[ys, xs] for s in SMOOTH_SIGMAS if s < 1.5 * most])
+    problem.smooth = np.vstack([glare, *(spread.gaussian(s)[None, ys, xs] for s in SMOOTH_SIGMAS if s < 1.5 * most)])
     without, plain, _, _ = problem.solve(None)
     distance, profile, model = _profile(away[ys, xs], problem.target, problem.target - rest)
     curves = {"distance_px": distance, "profile": profile, "model": model}
