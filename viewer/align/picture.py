@@ -83,23 +83,30 @@ def log_light(light: np.ndarray, mask: np.ndarray) -> np.ndarray:
 
     A change of gain or tint adds a constant; noise about zero does no harm.
     """
-    inside = light[mask]
+    step = max(1, min(light.shape) // 400)  # a sample tells the levels
+    thin = light[::step], mask[::step]
+    inside = thin[0][thin[1]]
     floor = 0.1 * float(np.median(inside)) if len(inside) else 0.0
     spread = float(np.percentile(inside, 95) - np.percentile(inside, 5)) if len(inside) else 1.0
     # Noise below the floor stays nearly linear; the second difference of neighbours tells it (sqrt(6) times its sigma).
-    jumps = np.abs(np.diff(light, n=2, axis=1)[mask[:, 1:-1]])
+    jumps = np.abs(np.diff(thin[0], n=2, axis=1)[thin[1][:, 1:-1]])
     noise = 1.4826 * float(np.median(jumps)) / math.sqrt(6.0) if len(jumps) else 0.0
     floor = max(floor, 0.02 * spread, 1.5 * noise, 1e-9)
     return np.asarray(np.log(np.maximum(light, 0.0) + floor), np.float32)
 
 
+@lru_cache(maxsize=8)
+def _whole(picture: Picture, half: int | None) -> tuple[np.ndarray, np.ndarray]:
+    """Logarithmic light at full size, and the mask."""
+    light = picture.light if half is None or picture.halves is None else picture.halves[half]
+    mask = picture_mask(picture)
+    return log_light(np.nan_to_num(np.asarray(light, np.float32)), mask), mask
+
+
 @lru_cache(maxsize=24)
 def layer(picture: Picture, factor: float = 1.0, half: int | None = None) -> LogLight:
     """Logarithmic light of a picture (or one of its halves), area-averaged to `factor` times coarser pixels."""
-    light = picture.light if half is None or picture.halves is None else picture.halves[half]
-    light = np.nan_to_num(np.asarray(light, np.float32))
-    mask = picture_mask(picture)
-    log = log_light(light, mask)
+    log, mask = _whole(picture, half)
     if factor <= 1.0:
         return LogLight(values=log, mask=mask, factor=1.0)
     size = (max(8, round(log.shape[1] / factor)), max(8, round(log.shape[0] / factor)))
