@@ -1,0 +1,65 @@
+"""``gloaming ramp``: steps of the light level."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from viewer.cli.common import CLIP, FRAMES, RECT, emit, json_option, light_options, progress_bar
+
+
+class LevelsType(click.ParamType[Any]):
+    """``L,L,...``: numbers above 0."""
+
+    name = "L,L,..."
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> list[float]:
+        """Return the levels."""
+        if isinstance(value, list):
+            return value
+        try:
+            levels = [float(part) for part in str(value).split(",")]
+        except ValueError:
+            self.fail(f"{value!r} is not a list of numbers such as 1.5,0.5,0.15.", param, ctx)
+        if min(levels) <= 0:
+            self.fail(f"{value!r} holds a level that is not above 0.", param, ctx)
+        return levels
+
+
+@click.command("ramp")
+@click.argument("clip", type=CLIP)
+@click.option("--region", type=RECT, help="What sees the light change; the inner field if left out.")
+@click.option("--levels", type=LevelsType(), help="Light levels in the order of the clip.")
+@click.option(
+    "--unit", default="mfL", show_default=True, help="Unit of the levels: mfL, fL, cd/m2, mcd/m2, lx, mlx, ulx, fc, mfc."
+)
+@click.option("--frames", type=FRAMES, default="0:", help="Use only these frames.")
+@light_options
+@json_option
+def command(
+    clip: Path,
+    region: Any,
+    levels: list[float] | None,
+    unit: str,
+    frames: Any,
+    transfer: str | None,
+    range: str | None,
+    matrix: str | None,
+    json_to: str | None,
+) -> None:
+    """Find the steps of the light level in a clip, and from when each has settled.
+
+    Other commands measure one step with --frames: the result names the settled frames of each.
+    """
+    from viewer.media import LightChoice, open_clip
+    from viewer.tasks.ramp import measure_ramp
+
+    choice = LightChoice(transfer=transfer, range=range, matrix=matrix)
+    with open_clip(clip, light=choice) as opened, progress_bar("ramp") as progress:
+        result = measure_ramp(opened, region, levels=levels, unit=unit, frames=frames, progress=progress)
+    emit(result, json_to)
+
+
+__all__ = ["command"]
