@@ -7,7 +7,9 @@ from typing import Any
 
 import click
 
+from viewer.cli.bars import TargetType
 from viewer.cli.common import CLIP, FRAMES, RECT, emit, json_option, light_options, progress_bar
+from viewer.errors import UsageError
 
 
 class LevelsType(click.ParamType[Any]):
@@ -35,6 +37,9 @@ class LevelsType(click.ParamType[Any]):
 @click.option(
     "--unit", default="mfL", show_default=True, help="Unit of the levels: mfL, fL, cd/m2, mcd/m2, lx, mlx, ulx, fc, mfc."
 )
+@click.option("--bright", type=RECT, help="With --dark: contrast at every level too, and the level at which it is lost.")
+@click.option("--dark", type=RECT, help="The dark region.")
+@click.option("--target", "targets", type=TargetType(), multiple=True, help="A tri-bar target at every level, as for bars.")
 @click.option("--frames", type=FRAMES, default="0:", help="Use only these frames.")
 @light_options
 @json_option
@@ -43,6 +48,9 @@ def command(
     region: Any,
     levels: list[float] | None,
     unit: str,
+    bright: Any,
+    dark: Any,
+    targets: tuple[Any, ...],
     frames: Any,
     transfer: str | None,
     range: str | None,
@@ -51,14 +59,34 @@ def command(
 ) -> None:
     """Find the steps of the light level in a clip, and from when each has settled.
 
-    Other commands measure one step with --frames: the result names the settled frames of each.
+    Other commands measure one step with --frames: the result names the settled frames of each. With --bright and --dark, or
+    --target, contrast and bars are measured at every level, and the level at which they are lost is given.
     """
     from viewer.media import LightChoice, open_clip
+    from viewer.tasks.bars import with_ways
     from viewer.tasks.ramp import measure_ramp
+    from viewer.tasks.ramp_curves import measure_curves
+
+    if (bright is None) != (dark is None):
+        raise UsageError("--bright and --dark belong together.", hint="Give both, or neither.")
+    if (bright is not None or targets) and levels is None:
+        raise UsageError("curves need the light levels.", hint="Give --levels in the order of the clip.")
 
     choice = LightChoice(transfer=transfer, range=range, matrix=matrix)
     with open_clip(clip, light=choice) as opened, progress_bar("ramp") as progress:
-        result = measure_ramp(opened, region, levels=levels, unit=unit, frames=frames, progress=progress)
+        if levels is not None and (bright is not None or targets):
+            result = measure_curves(
+                opened,
+                region,
+                levels=levels,
+                unit=unit,
+                contrast=None if bright is None else (bright, dark),
+                targets=with_ways(opened, targets, frames),
+                frames=frames,
+                progress=progress,
+            )
+        else:
+            result = measure_ramp(opened, region, levels=levels, unit=unit, frames=frames, progress=progress)
     emit(result, json_to)
 
 
