@@ -24,6 +24,7 @@ import numpy as np
 
 from viewer.measure.beat import Level, level_without_beat
 from viewer.measure.errorbudget import Budget, Component
+from viewer.measure.noise import clean_temporal_var
 from viewer.measure.patches import BLOCK, Common, Patch
 from viewer.measure.readings import Flag, Reading
 from viewer.measure.stats import drift
@@ -95,7 +96,7 @@ def matching_factor(first: float, second: float) -> float:
     return first / second
 
 
-def lost_light(patch: Patch, other: Patch, *, bend: float) -> float:
+def lost_light(patch: Patch, other: Patch, *, bend: float, kept: float = 1.0) -> float:
     """Return by how much the level of a patch may read low because the encoder smoothed the signal, in units of light.
 
     A smoothed signal loses noise before the curve turns it into light: light reads low by half the lost variance times the
@@ -109,19 +110,22 @@ def lost_light(patch: Patch, other: Patch, *, bend: float) -> float:
     patch, other : Patch
     bend : float
         1 / light; 0 for a straight curve.
+    kept : float
+        Share of the noise's standard deviation that the clip's data rate can hold (`viewer.measure.noise.noise_kept`).
     """
     level = patch.level
     if bend <= 0 or level <= 0:
         return 0.0
-    had = [_likely_var(patch)]
+    had = [_likely_var(patch, kept)]
     if other.level > 0:
-        had.append(_likely_var(other) * min(1.0, level / other.level))
-    lost = max(max(had) - patch.temporal_var, 0.25 * patch.temporal_var)
+        had.append(_likely_var(other, kept) * min(1.0, level / other.level))
+    present = clean_temporal_var(patch)
+    lost = max(max(had) - present, 0.25 * present)
     return float(min(0.5 * lost * bend, 0.5 * level))
 
 
-def _likely_var(patch: Patch) -> float:
-    return max(patch.temporal_var, patch.block_var * BLOCK * BLOCK / 4.0)
+def _likely_var(patch: Patch, kept: float) -> float:
+    return max(clean_temporal_var(patch) / max(kept, 0.3) ** 2, patch.block_var * BLOCK * BLOCK / 4.0)
 
 
 def placement_sigma(bright: Patch, dark: Patch, statistic: Callable[[float, float], float]) -> float:
@@ -193,7 +197,13 @@ def _common_sigma(bright: Patch, dark: Patch, sides: Sides) -> float:
 
 
 def contrast_budget(
-    bright: Patch, dark: Patch, sides: Sides, *, bend: tuple[float, float] = (0.0, 0.0), step: tuple[float, float] = (0.0, 0.0)
+    bright: Patch,
+    dark: Patch,
+    sides: Sides,
+    *,
+    bend: tuple[float, float] = (0.0, 0.0),
+    step: tuple[float, float] = (0.0, 0.0),
+    kept: float = 1.0,
 ) -> Budget:
     """Return the budget of Michelson contrast.
 
@@ -203,6 +213,8 @@ def contrast_budget(
     sides : Sides
     bend : pair of float
         Of the light curve at the bright and the dark level, as for `lost_light`.
+    kept : float
+        As for `lost_light`.
     step : pair of float
         Light of one code step at the bright and the dark level: their share of a rectangular error enters where noise
         does not blur them.
@@ -210,7 +222,10 @@ def contrast_budget(
     total = sides.bright + sides.dark
     by_bright, by_dark = 2.0 * sides.dark / total**2, 2.0 * sides.bright / total**2
     # Both read low together, and move Michelson contrast against each other.
-    lost = abs(by_dark * lost_light(dark, bright, bend=bend[1]) - by_bright * lost_light(bright, dark, bend=bend[0]))
+    lost = abs(
+        by_dark * lost_light(dark, bright, bend=bend[1], kept=kept)
+        - by_bright * lost_light(bright, dark, bend=bend[0], kept=kept)
+    )
     quantum = []
     for patch, size in zip((bright, dark), step):
         blur = math.sqrt(patch.temporal_var + patch.fixed_var)
@@ -219,8 +234,8 @@ def contrast_budget(
         Component("frames", _common_sigma(bright, dark, sides), dof=max(1.0, sides.dof)),
         Component("region placement", placement_sigma(bright, dark, michelson)),
         Component("dark level", abs(by_dark - by_bright) * sides.dark_level.sigma, shared=True),
-        # Anything from nothing to this may be missing: a rectangular error.
-        Component("light curve", lost / math.sqrt(3.0), shared=True),
+        # This much is likely missing, half as much again is possible.
+        Component("light curve", lost / 1.5, shared=True),
         Component("quantisation", math.hypot(by_bright * quantum[0], by_dark * quantum[1])),
     ]
     return Budget(michelson(sides.bright, sides.dark), tuple(part for part in parts if part.sigma > 0))
@@ -254,6 +269,7 @@ def contrast_readings(
     flat: tuple[float, float] = (1.0, 1.0),
     bend: tuple[float, float] = (0.0, 0.0),
     step: tuple[float, float] = (0.0, 0.0),
+    kept: float = 1.0,
     flags: Flag = Flag.NONE,
 ) -> tuple[tuple[Reading, ...], Budget | None]:
     """Return Michelson, Weber, RMS and contrast to noise of two patches, and the budget of the first.
@@ -266,7 +282,7 @@ def contrast_readings(
         What is subtracted from both.
     flat : pair of float
         Light of an even field in the two regions, relative to each other.
-    bend, step
+    bend, step, kept
         As for `contrast_budget`.
     flags : Flag
         Of the clip.
@@ -287,7 +303,7 @@ def contrast_readings(
     if bright.clipped_share > LIMIT_SHARE:
         note = "The bright region is clipped: its light and the contrast are at least this. Film darker."
         common = replace(common, state="limit", reason=note)
-    budget = contrast_budget(bright, dark, sides, bend=bend, step=step)
+    budget = contrast_budget(bright, dark, sides, bend=bend, step=step, kept=kept)
     method = _method(sides, flat)
     low, high = budget.interval()
     high = 1.0 if common.state == "limit" else high

@@ -25,9 +25,20 @@ from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.measure.resolution import limiting_resolution
 from viewer.media import ClipReader, Frame, Tint
-from viewer.tasks.contrast import dark_of_corners
+from viewer.tasks.contrast import CORNER_FRAMES, dark_of_corners
 from viewer.tasks.document import Result
-from viewer.tasks.patches import Progress, Span, Stop, bend_of, clip_flags, gather, new_pictures, single_colour, step_light
+from viewer.tasks.patches import (
+    Progress,
+    Span,
+    Stop,
+    bend_of,
+    clip_flags,
+    gather,
+    new_pictures,
+    single_colour,
+    spread,
+    step_light,
+)
 
 BARS_TINT_ERROR = 0.15
 
@@ -137,14 +148,18 @@ def measure_bars(
     windows = [_window(clip, target) for target in targets]
     tint = single_colour(clip, _around([target.rect for target in targets]), frames, most=BARS_TINT_ERROR)
     flags = clip_flags(clip) | Flag.ONE_TAKE
+    wanted = spread(clip, frames, CORNER_FRAMES) if corner and dark_clip is None and black is None else set()
+    pictures = []
     for frame, repeat in new_pictures(clip, frames, progress, cancelled):
+        if frame.number in wanted:
+            pictures.append(frame)
         if repeat:
             flags |= Flag.REPEATED
             continue
         for window in windows:
             window.add(frame, tint)
     lights = [window.light() for window in windows]
-    dark, why = _dark(clip, windows, lights, black, dark_clip, corner, frames, cancelled)
+    dark, why = _dark(clip, windows, lights, black, dark_clip, pictures, frames, cancelled)
     flags |= Flag.NO_DARK if dark.source == "none" else Flag.NONE
     places = find_places(lights)
     polarity = polarity_of(lights, places)
@@ -219,7 +234,7 @@ def _dark(
     lights: Sequence[TargetLight],
     black: Rect | None,
     dark_clip: ClipReader | None,
-    corner: bool,
+    pictures: Sequence[Frame],
     frames: Span,
     cancelled: Stop,
 ) -> tuple[Dark, str]:
@@ -231,11 +246,9 @@ def _dark(
         patch = gather(helper, {"dark": rect}, frames=(0, None) if dark_clip else frames, cancelled=cancelled).patches["dark"]
         estimate = mean_estimate(patch.frame_means)
         return Dark(estimate.value, estimate.sigma, "the dark clip" if dark_clip else "the black region"), ""
-    if not corner:
-        return Dark(), ""
     darkest = min(lights, key=lambda light: float(light.mean.min()))
     noise = float(np.sqrt(np.mean(darkest.profiles.var(axis=0)) * darkest.picture.shape[0]))
-    return dark_of_corners(clip, _stand_in(float(darkest.mean.min()), noise), frames)
+    return dark_of_corners(clip, _stand_in(float(darkest.mean.min()), noise), pictures)
 
 
 def _offset(clip: ClipReader, light: TargetLight) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,11 +14,12 @@ from viewer.measure.contrast import Dark, contrast_readings
 from viewer.measure.corner import corner_dark, corner_masks
 from viewer.measure.errorbudget import Budget
 from viewer.measure.localcontrast import LocalContrast, band_readings, local_contrast
+from viewer.measure.noise import noise_kept
 from viewer.measure.patches import Patch
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.measure.stats import mean_estimate
-from viewer.media import ClipReader
+from viewer.media import ClipReader, Frame
 from viewer.tasks.document import Result
 from viewer.tasks.patches import Progress, Span, Stop, bend_of, black_code, gather, single_colour, step_light
 
@@ -79,9 +80,18 @@ def measure_contrast(
     if _overlap(bright, dark):
         raise UsageError(f"the bright region {bright} and the dark region {dark} overlap.", hint="Draw them apart.")
     rects = {"bright": bright, "dark": dark} | ({"black": black} if black else {})
-    found = gather(clip, rects, frames=frames, limits=True, progress=progress, cancelled=cancelled)
+    look = corner and dark_clip is None and black is None
+    found = gather(
+        clip,
+        rects,
+        frames=frames,
+        limits=True,
+        pictures=CORNER_FRAMES if look else 0,
+        progress=progress,
+        cancelled=cancelled,
+    )
     patches = dict(found.patches)
-    level, why = _dark_level(clip, patches, bright, dark, dark_clip, corner, frames, cancelled)
+    level, why = _dark_level(clip, patches, bright, dark, dark_clip, found.pictures, cancelled)
     patches = _freed(patches, level)
     flat = _flat(flat_clip, bright, dark, cancelled)
     steps = tuple(step_light(clip, patches[name].level) for name in ("bright", "dark"))
@@ -92,6 +102,7 @@ def measure_contrast(
         level["common"],
         flat=flat,
         bend=bends,
+        kept=noise_kept(clip.info.bits_per_pixel) if clip.info.bits_per_pixel > 0 else 1.0,
         step=(steps[0], steps[1]),
         flags=found.flags,
     )
@@ -133,8 +144,7 @@ def _dark_level(
     bright: Rect,
     dark: Rect,
     dark_clip: ClipReader | None,
-    corner: bool,
-    frames: Span,
+    pictures: Sequence[Frame],
     cancelled: Stop,
 ) -> tuple[dict[str, Dark], str]:
     """Return what to subtract: ``common`` from both, and the rest of each region's own (``bright``, ``dark``)."""
@@ -147,9 +157,7 @@ def _dark_level(
     if "black" in patches:
         estimate = mean_estimate(patches["black"].frame_means)
         return {"common": Dark(estimate.value, estimate.sigma, "the black region")}, ""
-    if not corner:
-        return {"common": Dark()}, ""
-    common, why = dark_of_corners(clip, patches["dark"], frames)
+    common, why = dark_of_corners(clip, patches["dark"], pictures)
     return {"common": common}, why
 
 
@@ -164,11 +172,10 @@ def _freed(patches: dict[str, Patch], level: Mapping[str, Dark]) -> dict[str, Pa
     return out
 
 
-def dark_of_corners(clip: ClipReader, darker: Patch, frames: Span) -> tuple[Dark, str]:
-    """Return the dark level of the corners outside the field circle, and why it is not used if so."""
-    stop = len(clip.index) if frames[1] is None else min(frames[1], len(clip.index))
-    numbers = sorted({int(n) for n in np.linspace(frames[0], max(frames[0], stop - 1), CORNER_FRAMES)})
-    pictures = [clip.frame(number) for number in numbers]
+def dark_of_corners(clip: ClipReader, darker: Patch, pictures: Sequence[Frame]) -> tuple[Dark, str]:
+    """Return the dark level of the corners outside the field circle of some whole frames, and why it is not used if so."""
+    if not pictures:
+        return Dark(), ""
     light = np.mean([picture.luminance().light for picture in pictures], axis=0)
     circle = fit_field_circle(light)
     if circle is None:

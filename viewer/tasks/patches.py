@@ -25,12 +25,16 @@ LITTLE_DATA = 0.02
 
 @dataclass(frozen=True)
 class Gathered:
-    """What a pass found: patches by name, times of the frames that entered, exact repeats left out, flags of the clip."""
+    """What a pass found: patches by name, times of the frames that entered, exact repeats left out, flags of the clip.
+
+    ``pictures`` are a few whole frames spread over the range, if they were asked for.
+    """
 
     patches: Mapping[str, Patch]
     times_s: np.ndarray
     repeats: int
     flags: Flag
+    pictures: tuple[Frame, ...] = ()
 
 
 class Repeats:
@@ -119,12 +123,14 @@ def gather(
     tint: Tint | None = None,
     spectrum: bool = False,
     limits: bool = False,
+    pictures: int = 0,
     progress: Progress = None,
     cancelled: Stop = None,
 ) -> Gathered:
     """Gather patches of a clip in one pass.
 
-    With `limits`, light that piles up at nominal white counts as clipped too.
+    With `limits`, light that piles up at nominal white counts as clipped too.  `pictures` whole frames are kept on the way:
+    seeking for them afterwards would take longer than the pass.
 
     Raises
     ------
@@ -138,10 +144,13 @@ def gather(
     watch = limits and clip.info.range == "narrow"
     window = window_of(clip.info.bit_depth)
     bands: dict[str, list[Band]] = {name: [] for name in rects} if watch else {}
+    wanted, kept = spread(clip, frames, pictures), []
     times: list[float] = []
     repeated, damaged = 0, False
     for frame, repeat in new_pictures(clip, frames, progress, cancelled):
         damaged |= frame.damaged
+        if frame.number in wanted:
+            kept.append(frame)
         if repeat:
             repeated += 1
             continue
@@ -161,7 +170,13 @@ def gather(
         if joined(found).pile:
             near = np.array([band.near for band in found])
             patches[name] = replace(patches[name], clipped=np.maximum(patches[name].clipped, near))
-    return Gathered(patches, np.array(times), repeated, flags)
+    return Gathered(patches, np.array(times), repeated, flags, tuple(kept))
+
+
+def spread(clip: ClipReader, frames: Span, count: int) -> set[int]:
+    """Return the numbers of `count` frames spread over a range."""
+    stop = len(clip.index) if frames[1] is None else min(frames[1], len(clip.index))
+    return {int(n) for n in np.linspace(frames[0], max(frames[0], stop - 1), count)} if count else set()
 
 
 def linear_of_code(clip: ClipReader, code: float) -> float:
@@ -180,5 +195,6 @@ __all__ = [
     "linear_of_code",
     "new_pictures",
     "single_colour",
+    "spread",
     "step_light",
 ]
