@@ -195,9 +195,7 @@ def play(folder: Path, seconds: float) -> None:
             used = time.process_time() - start
             states, percent = wall.states().values(), 100 * used / seconds
             shown, skipped = sum(s.shown for s in states), sum(s.skipped for s in states)
-            print(
-                f"play {label:14s} shown {shown} skipped {skipped}, lag {max(late, default=0):.3f} s, {percent:.0f} % CPU"
-            )
+            print(f"play {label:14s} shown {shown} skipped {skipped}, lag {max(late, default=0):.3f} s, {percent:.0f} % CPU")
 
 
 def memory(folder: Path) -> None:

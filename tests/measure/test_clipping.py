@@ -55,34 +55,40 @@ def test_four_corners_lie_outside_the_circle() -> None:
 
 def test_a_pedestal_is_taken() -> None:
     light, masks = make_field(0.005, 0.0002)
-    dark, why = corner_dark(light, masks, black_share=0.0, region_level=0.05, region_noise=0.002)
+    dark, why = corner_dark(light, masks, black_share=0.0, noise=0.0002, region_level=0.05)
     assert dark.level == pytest.approx(0.005, rel=0.02) and dark.sigma < 0.001 and not why
     assert dark.source == "the corners outside the field"
 
 
 @pytest.mark.parametrize(
-    ("outside", "black", "region", "noise", "words"),
+    ("outside", "black", "noise", "region", "words"),
     [
-        (0.005, 0.3, 0.05, 0.002, "cut at black"),
-        (0.0003, 0.0, 0.05, 0.002, "noise of black"),
-        (0.005, 0.0, 0.05, 0.02, "noise of black"),
-        (0.005, 0.0, 0.004, 0.001, "no darker than the regions"),
+        (0.005, 0.3, 0.002, 0.05, "cut at black"),
+        (0.0003, 0.0, 0.0001, 0.05, "noise of black"),
+        (0.005, 0.0, 0.008, 0.05, "noise of black"),
+        (0.005, 0.0, 0.001, 0.004, "no darker than the regions"),
     ],
 )
-def test_what_may_be_cut_noise_is_not(outside: float, black: float, region: float, noise: float, words: str) -> None:
+def test_what_may_be_cut_noise_is_not(outside: float, black: float, noise: float, region: float, words: str) -> None:
     light, masks = make_field(outside, 0.0001)
-    dark, why = corner_dark(light, masks, black_share=black, region_level=region, region_noise=noise)
+    dark, why = corner_dark(light, masks, black_share=black, noise=noise, region_level=region)
     assert dark.level == 0.0 and dark.source == "none" and words in why
+
+
+def test_noise_cut_at_black_has_the_mean_that_the_rule_assumes() -> None:
+    """Half-normal noise: mean 0.399 sigma, deviation 0.584 sigma."""
+    cut = np.maximum(np.random.default_rng(3).standard_normal(100_000), 0.0)
+    assert cut.mean() / cut.std() == pytest.approx(0.399 / 0.584, abs=0.01)
 
 
 def test_uneven_corners_are_stray_light() -> None:
     light, masks = make_field(0.005, 0.0)
     light[masks[0]] = 0.009
-    dark, why = corner_dark(light, masks, black_share=0.0, region_level=0.05, region_noise=0.001)
+    dark, why = corner_dark(light, masks, black_share=0.0, noise=0.0, region_level=0.05)
     assert dark.source == "none" and "stray light" in why
 
 
 def test_no_corner_no_dark() -> None:
     light = np.full((50, 50), 0.1)
     masks = corner_masks(light.shape, 24.5, 24.5, 90.0)
-    assert corner_dark(light, masks, black_share=0.0, region_level=0.1, region_noise=0.0)[1] == "no corner outside the field"
+    assert corner_dark(light, masks, black_share=0.0, noise=0.0, region_level=0.1)[1] == "no corner outside the field"

@@ -79,7 +79,7 @@ def test_cluster_gives_the_same_numbers(tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed")
     here, there = (Item(path=str(CLIPS[0]), job="probe", out=str(tmp_path / name / "clip")) for name in ("here", "there"))
     with distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, host="127.0.0.1"
+        n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://", dashboard_address=None, host="127.0.0.1"
     ) as cluster:
         (outcome,) = run_on_cluster([there], cluster.scheduler_address)
     assert outcome.ok, outcome.reason

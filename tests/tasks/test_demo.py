@@ -112,12 +112,12 @@ def test_truth_decides_inside_and_outside(sample: tuple[Session, Path], truth: T
 
 def test_pulses_are_told_apart_by_frequency(sample: tuple[Session, Path], truth: Truth) -> None:
     session, _ = sample
-    clip, request = "clip-monitor_plover", "request-monitor-flicker-screen"
+    clip, request = "clip-monitor_plover", "request-monitor-flicker"
     found = [
-        reading(session, request, clip, "modulation_frequency", "screen", 238.0, 0.1),
-        reading(session, request, clip, "modulation_depth", "screen", 37.0, 2.0),
-        replace(reading(session, request, clip, "modulation_frequency", "screen", 487.0, 0.1), id="b"),
-        replace(reading(session, request, clip, "modulation_depth", "screen", 57.0, 2.0), id="c"),
+        reading(session, request, clip, "modulation_frequency", "tide table", 238.0, 0.1),
+        reading(session, request, clip, "modulation_depth", "tide table", 37.0, 2.0),
+        replace(reading(session, request, clip, "modulation_frequency", "tide table", 487.0, 0.1), id="b"),
+        replace(reading(session, request, clip, "modulation_depth", "tide table", 57.0, 2.0), id="c"),
     ]
     checks = compare_with_truth(replace(session, readings=tuple(found)), truth)
     assert [round(check.truth) for check in checks] == [238, 38, 487, 57]

@@ -49,6 +49,31 @@ class ShiftTrack:
         return float(self.shift_px[k, 0]), float(self.shift_px[k, 1])
 
 
+class Follower:
+    """Measures the shift of frames against the first one, one after the other.
+
+    Parameters
+    ----------
+    first : ndarray of shape (rows, cols)
+        Small picture in logarithmic light.
+    mask : ndarray of the same shape, bool, optional
+    scale : float
+        Pixels of the clip to a pixel of the small pictures.
+    """
+
+    def __init__(self, first: np.ndarray, mask: np.ndarray | None = None, *, scale: float = 1.0) -> None:
+        self._inside = np.ones(first.shape, bool) if mask is None else mask
+        self._first = _even(np.asarray(first, np.float32), self._inside)
+        self._taper = _taper(self._inside)
+        self._scale = scale
+
+    def shift(self, frame: np.ndarray) -> tuple[np.ndarray, float]:
+        """Return ((x, y), 1-sigma error) in px of the clip."""
+        even = _even(np.asarray(frame, np.float32), self._inside)
+        found, sigma = _fine(self._first, even, _coarse(self._first, even, self._taper), self._taper)
+        return found * self._scale, sigma * self._scale
+
+
 def shift_track(time_s: np.ndarray, frames: np.ndarray, mask: np.ndarray | None = None, *, scale: float = 1.0) -> ShiftTrack:
     """Measure the shift of every frame.
 
@@ -139,4 +164,4 @@ def _fine(mean: np.ndarray, frame: np.ndarray, shift: np.ndarray, taper: np.ndar
     return at, sigma
 
 
-__all__ = ["ShiftTrack", "shift_track"]
+__all__ = ["Follower", "ShiftTrack", "shift_track"]

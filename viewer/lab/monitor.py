@@ -61,6 +61,7 @@ def _page(canvas: Canvas, marks: dict[str, Mark]) -> None:
             canvas.rect(left + k * pitch, y0 + 10.0, pitch / 2, 1.7, INK)
     canvas.rect(x0 + 20.5, y0 + 10.0, 1.0, 1.7, 0.9)
     marks["page"] = Mark(kind="rect", place=(x0 + 7.2, y0 + 7.0, 3.2, 0.6), note="empty part of the page")
+    marks["table"] = Mark(kind="rect", place=(x0 + 0.3, y0 + 0.3, 9.6, h - 0.6), note="left part of the page")
     marks["screen"] = Mark(kind="rect", place=(x0 + 0.2, y0 + 0.2, w - 0.4, h - 0.4), note="the whole screen")
 
 

@@ -91,12 +91,13 @@ def level_without_beat(series: np.ndarray, *, least: float = 0.002, significance
     y = np.asarray(series, float).ravel()
     n = y.size
     mean = float(y.mean()) if n else 0.0
-    if n < 12 or mean <= 0 or float(y.std()) < 0.3 * least * mean:
+    if n < 16 or mean <= 0 or float(y.std()) < 0.3 * least * mean:
         return Level(mean_estimate(y), y)
     place = np.arange(n) - 0.5 * (n - 1)
     tones: list[float] = []
     rest, fit = y - mean, np.array([mean])
-    for _ in range(MOST_TONES):
+    # Each tone takes three degrees of freedom.
+    for _ in range(min(MOST_TONES, n // 12)):
         found = _peak(rest)
         if found is None or found[1] < significance:
             break

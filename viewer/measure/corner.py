@@ -8,8 +8,9 @@ import numpy as np
 
 from viewer.measure.contrast import Dark
 
-# The dark of a recording, as a share of nominal white, above which it is a pedestal; below, cut noise explains it.
-LEAST = 0.0008
+# The dark of a recording, as a share of nominal white, above which it is a pedestal; below, noise cut at black explains it
+# (a mean of 0.17 to 0.4 of the noise, as the encoder smooths it or not).
+LEAST = 0.0004
 MARGIN = 1.08
 
 
@@ -28,12 +29,12 @@ def corner_masks(shape: tuple[int, int], cx: float, cy: float, radius: float) ->
 
 
 def corner_dark(
-    light: np.ndarray, masks: list[np.ndarray], *, black_share: float, region_level: float, region_noise: float
+    light: np.ndarray, masks: list[np.ndarray], *, black_share: float, noise: float, region_level: float
 ) -> tuple[Dark, str]:
     """Return the dark level that the corners give, and why it is used or not.
 
     Subtracting noise that was cut at black would raise every contrast, so a level is taken only if it cannot be that: not at
-    black, above what cut noise of the regions' size would leave, alike in all corners, and darker than the regions.
+    black, above what cut noise would leave, alike in all corners, and darker than the regions.
 
     Parameters
     ----------
@@ -42,9 +43,11 @@ def corner_dark(
     masks : list of ndarray
         As from `corner_masks`.
     black_share : float
-        Share of corner samples at or below the code of black.
-    region_level, region_noise : float
-        Level and pixel noise of the darker region.
+        Share of corner samples at the code of black, those below it taken off (noise that goes on below black is not cut).
+    noise : float
+        Pixel noise of the corners over frames; noise cut at black has a mean of 0.7 of its own deviation.
+    region_level : float
+        Level of the darker region.
 
     Returns
     -------
@@ -58,7 +61,7 @@ def corner_dark(
     unsure = Dark(0.0, max(0.0, level))
     if black_share > 0.02:
         return unsure, "the corners are cut at black"
-    if level < LEAST or level < 0.6 * region_noise:
+    if level < LEAST or level < noise:
         return unsure, "the corners are as dark as the noise of black"
     if spread > 0.25 * level:
         return unsure, "the corners differ from each other: stray light"

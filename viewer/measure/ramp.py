@@ -63,8 +63,9 @@ class Step:
 
     @property
     def usable(self) -> tuple[int, int]:
-        """Frames (first, stop) that other measures may use."""
-        return (self.settled if self.settled < self.stop else self.first + 2 * (self.stop - self.first) // 3), self.stop
+        """Frames (first, stop) that other measures may use; the last one may have seen the next change already."""
+        start = self.settled if self.settled < self.stop else self.first + 2 * (self.stop - self.first) // 3
+        return start, max(start + 1, self.stop - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +146,8 @@ def settle(series: np.ndarray, times_s: np.ndarray, first: int, stop: int) -> in
 
     The final level is that of the last third; running means must stay within three of their errors or half a percent of it.
     """
-    y = np.asarray(series[first:stop], float)
+    # The last frame may have seen the next change already.
+    y = np.asarray(series[first : stop - 1], float)
     n = y.size
     if n < 6:
         return first
@@ -153,6 +155,10 @@ def settle(series: np.ndarray, times_s: np.ndarray, first: int, stop: int) -> in
     level = float(np.median(final))
     interval = max(1e-6, float(np.median(np.diff(times_s))))
     width = int(np.clip(round(0.12 / interval), 2, max(2, n // 6)))
+    beat = level_without_beat(y[n // 3 :])
+    if beat.depth > 0.004:
+        # Pulsing light holds its level over whole periods.
+        width = int(np.clip(round(1.0 / beat.tones[0][0]), width, max(width, n // 3)))
     kernel = np.ones(width) / width
     running = np.convolve(y, kernel, "valid")
     tail = np.convolve(final, kernel, "valid") if final.size >= width else final
@@ -210,7 +216,7 @@ def find_ramp(series: np.ndarray, times_s: np.ndarray, levels: Sequence[float] |
         if settled >= stop:
             doubts.append(f"step {k + 1} does not settle: film each level longer.")
         start = settled if settled < stop else first + 2 * (stop - first) // 3
-        part = y[start:stop]
+        part = y[start : max(start + 1, stop - 1)]
         end_s = float(t[stop]) if stop < t.size else float(t[-1]) + interval
         steps.append(
             Step(

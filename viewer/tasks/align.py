@@ -149,6 +149,9 @@ def align_pair(
         notes += [f"{fit.kind}: {note}" for note in chosen.notes if "single" in note or "another recording" in note]
     pose = fit_pose(first.picture, second.picture)
     notes += pose.warnings
+    for view in (first, second):
+        if view.moved_px > 0:
+            notes.append(f"the camera moved in {view.name} ({view.moved_px:.1f} px rms); the pose holds for its first frame.")
     if clip.index.gaps:
         notes.append(f"{len(clip.index.gaps)} gaps in the clip's pictures; times are the frames' own.")
     if not second.whole:

@@ -13,6 +13,7 @@ import numpy as np
 from viewer.align.circle import fit_field_circle
 from viewer.align.picture import Picture
 from viewer.align.sound import Track, track
+from viewer.align.stability import Follower
 from viewer.align.steps import LightSeries
 from viewer.align.transform import FieldCircle
 from viewer.cv import cv2
@@ -37,6 +38,7 @@ _KEPT = 6
 class ClipView:
     """What is needed of a clip to line it up.
 
+    ``moved_px`` is how far (rms) the camera moved: its frames are then laid over each other, the first one's place kept.
     ``series`` covers the first `MOST_FRAMES` frames; ``thumbs`` are small pictures in logarithmic light, one a frame of it.
     """
 
@@ -47,6 +49,7 @@ class ClipView:
     sound: Track | None
     pictures: int
     whole: bool
+    moved_px: float = 0.0
 
     @property
     def circle(self) -> FieldCircle | None:
@@ -120,36 +123,79 @@ def _gather(clip: ClipReader, progress: Progress, cancelled: Stop) -> ClipView:
         sound=track(sound.samples, sound.rate_hz, sound.start_s) if sound is not None and len(sound.samples) else None,
         pictures=pile.count,
         whole=total <= stop,
+        moved_px=pile.moved_px,
     )
 
 
 class _Pile:
-    """Adds up frames in linear light, in two halves."""
+    """Adds up frames in linear light, in two halves, laid over each other where the camera moved."""
 
     def __init__(self) -> None:
         self.count = 0
         self._sums: list[np.ndarray] = []
+        self._as_filmed: np.ndarray | None = None
         self._clipped: np.ndarray | None = None
+        self._follower: Follower | None = None
+        self.shifts: list[tuple[float, float]] = []
 
     def add(self, frame: Frame) -> None:
         made = frame.luminance()
-        if not self._sums:
+        if self._clipped is None:
             self._sums = [np.zeros(made.light.shape, np.float32) for _ in range(2)]
             self._clipped = np.zeros(made.light.shape, np.uint16)
-        self._sums[self.count % 2] += made.light
-        assert self._clipped is not None
+        shift, light = self._laid_over(made.light)
+        if self._as_filmed is None and shift != (0.0, 0.0):
+            self._as_filmed = self._sums[0] + self._sums[1]
+        if self._as_filmed is not None:
+            self._as_filmed += made.light
+        self._sums[self.count % 2] += light
         self._clipped += made.clipped
+        self.shifts.append(shift)
         self.count += 1
 
+    def _laid_over(self, light: np.ndarray) -> tuple[tuple[float, float], np.ndarray]:
+        """The frame's shift, zero unless it stands clear of its error, and the frame brought back by it."""
+        step = max(1.0, max(light.shape) / 240.0)
+        size = (max(24, round(light.shape[1] / step)), max(24, round(light.shape[0] / step)))
+        small = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
+        bright = 0.1 * float(np.percentile(small, 90))
+        log = np.log(np.maximum(small, 0.0) + bright + 1e-9)
+        if self._follower is None:
+            inside = cv2.GaussianBlur(small, (0, 0), 4.0) > 2.0 * bright
+            self._follower = Follower(log, inside if inside.mean() > 0.05 else None, scale=step)
+            return (0.0, 0.0), light
+        shift, sigma = self._follower.shift(log)
+        size_px = float(np.hypot(*shift))
+        if not max(0.6, 4.0 * sigma, 0.12 * step) < size_px < 0.1 * max(light.shape):
+            return (0.0, 0.0), light
+        matrix = np.array([[1.0, 0.0, shift[0]], [0.0, 1.0, shift[1]]])
+        moved = cv2.warpAffine(
+            light, matrix, light.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+        )
+        return (float(shift[0]), float(shift[1])), np.asarray(moved)
+
     def picture(self) -> Picture:
-        """The mean, its halves, and its circle."""
+        """The mean, its halves, and its circle: of the laid-over frames, or as filmed if the stop stood still."""
         assert self._clipped is not None
         light = (self._sums[0] + self._sums[1]) / self.count
         halves = None
         if self.count >= 2:
             first = (self.count + 1) // 2
             halves = (self._sums[0] / first, self._sums[1] / (self.count - first))
-        return Picture(light=light, clipped=self._clipped > 0.5 * self.count, halves=halves, circle=fit_field_circle(light))
+        circle = fit_field_circle(light)
+        if self._as_filmed is not None:
+            other = fit_field_circle(self._as_filmed / self.count)
+            if other is not None and (circle is None or (other.residual_px or 0.0) < (circle.residual_px or 0.0)):
+                circle = other
+        return Picture(light=light, clipped=self._clipped > 0.5 * self.count, halves=halves, circle=circle)
+
+    @property
+    def moved_px(self) -> float:
+        """Rms of the frames' shifts about their middle; 0 where the camera stood still."""
+        shifts = np.array(self.shifts)
+        if not np.any(shifts):
+            return 0.0
+        return float(np.sqrt(((shifts - np.median(shifts, axis=0)) ** 2).sum(axis=1).mean()))
 
 
 def _luma_table(clip: ClipReader) -> np.ndarray:

@@ -20,7 +20,6 @@ from viewer.measure.bars import (
 )
 from viewer.measure.bars_words import limit_reading, modulation_reading
 from viewer.measure.contrast import Dark
-from viewer.measure.patches import Patch
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.measure.resolution import limiting_resolution
@@ -246,9 +245,7 @@ def _dark(
         patch = gather(helper, {"dark": rect}, frames=(0, None) if dark_clip else frames, cancelled=cancelled).patches["dark"]
         estimate = mean_estimate(patch.frame_means)
         return Dark(estimate.value, estimate.sigma, "the dark clip" if dark_clip else "the black region"), ""
-    darkest = min(lights, key=lambda light: float(light.mean.min()))
-    noise = float(np.sqrt(np.mean(darkest.profiles.var(axis=0)) * darkest.picture.shape[0]))
-    return dark_of_corners(clip, _stand_in(float(darkest.mean.min()), noise), pictures)
+    return dark_of_corners(clip, min(float(light.mean.min()) for light in lights), pictures)
 
 
 def _offset(clip: ClipReader, light: TargetLight) -> float:
@@ -260,24 +257,6 @@ def _offset(clip: ClipReader, light: TargetLight) -> float:
         noise = float(light.profiles.var(axis=0, ddof=1).mean()) * light.picture.shape[0] * level / float(light.mean.mean())
     lost = min(0.25 * noise * bend_of(clip, level), 0.5 * level)
     return float(np.hypot(step_light(clip, level) / np.sqrt(12.0), lost / np.sqrt(3.0)))
-
-
-def _stand_in(level: float, noise: float) -> Patch:
-    """A patch of one pixel with this level and noise, for the judgement of the corners."""
-    one = np.full((1, 1), level)
-    empty = np.zeros(0)
-    return Patch(
-        frames=1,
-        mean_image=one,
-        noise_image=np.full((1, 1), noise**2),
-        frame_means=np.array([level]),
-        frame_vars=empty,
-        difference_vars=empty,
-        identical=empty,
-        clipped=np.zeros(1),
-        black=0.0,
-        lag_products=np.zeros(3),
-    )
 
 
 def _result(

@@ -193,7 +193,7 @@ def run_on_cluster(items: Sequence[Item], address: str, *, timeout_s: float = 10
         raise UsageError(f"no scheduler answers at {address} ({error}).") from None
     try:
         futures = [client.submit(work, item, pure=False) for item in items]
-        for future in arrived(futures):
+        for future in arrived(futures, loop=client.loop):
             yield future.result()
     finally:
         client.close()

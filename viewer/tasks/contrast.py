@@ -157,7 +157,7 @@ def _dark_level(
     if "black" in patches:
         estimate = mean_estimate(patches["black"].frame_means)
         return {"common": Dark(estimate.value, estimate.sigma, "the black region")}, ""
-    common, why = dark_of_corners(clip, patches["dark"], pictures)
+    common, why = dark_of_corners(clip, patches["dark"].level, pictures)
     return {"common": common}, why
 
 
@@ -172,11 +172,12 @@ def _freed(patches: dict[str, Patch], level: Mapping[str, Dark]) -> dict[str, Pa
     return out
 
 
-def dark_of_corners(clip: ClipReader, darker: Patch, pictures: Sequence[Frame]) -> tuple[Dark, str]:
+def dark_of_corners(clip: ClipReader, region_level: float, pictures: Sequence[Frame]) -> tuple[Dark, str]:
     """Return the dark level of the corners outside the field circle of some whole frames, and why it is not used if so."""
     if not pictures:
         return Dark(), ""
-    light = np.mean([picture.luminance().light for picture in pictures], axis=0)
+    lights = [picture.luminance().light for picture in pictures]
+    light = np.mean(lights, axis=0)
     circle = fit_field_circle(light)
     if circle is None:
         return Dark(), ""
@@ -185,9 +186,12 @@ def dark_of_corners(clip: ClipReader, darker: Patch, pictures: Sequence[Frame]) 
         return Dark(), ""
     outside = np.any(masks, axis=0)
     black = black_code(clip)
-    share = float(np.mean([np.mean(picture.luma()[outside] <= black) for picture in pictures]))
-    noise = float(np.sqrt(darker.temporal_var))
-    return corner_dark(light, masks, black_share=share, region_level=darker.level, region_noise=noise)
+    codes = [picture.luma()[outside] for picture in pictures]
+    at, below = (
+        float(np.mean([np.mean(part) for part in parts])) for parts in ([c <= black for c in codes], [c < black for c in codes])
+    )
+    noise = float(np.sqrt(np.mean(np.var([part[outside] for part in lights], axis=0)))) if len(lights) > 1 else 0.0
+    return corner_dark(light, masks, black_share=at - 2.0 * below, noise=noise, region_level=region_level)
 
 
 def _flat(flat_clip: ClipReader | None, bright: Rect, dark: Rect, cancelled: Stop) -> tuple[float, float]:

@@ -37,6 +37,8 @@ from viewer.session.model import (
 
 SESSION_FILE = "harbour.gloam"
 CLIP_FOLDER = "clips"
+# scene seconds that are enough for a good interval; the whole clip costs time and gains little
+SPAN_S = {"contrast": (0.30, 1.50), "flicker": (0.20, 2.30), "bloom": (0.20, 1.60), "noise": (0.30, 1.90)}
 MADE = "2026-03-14"
 LEVELS_MFL = (1.0, 0.3, 0.1, 0.03)
 # scene seconds between which each light level has settled in every clip
@@ -90,7 +92,7 @@ SHEETS: dict[str, tuple[tuple[str, str, str], ...]] = {
 NAMES = {
     "patch-1": "white patch", "patch-2": "patch 2", "patch-3": "grey patch", "patch-4": "patch 4", "patch-5": "black patch",
     "paper": "chart paper", "edge": "slanted edge", "white": "white field", "black": "black field", "grey": "grey field",
-    "page": "page", "screen": "screen", "surround": "dark wall", "sky": "sky", "sky-near": "sky at the gable",
+    "page": "page", "table": "tide table", "surround": "dark wall", "sky": "sky", "sky-near": "sky at the gable",
     "wall": "boathouse wall", "reeds": "reeds", "ramp": "ramp",
 }  # fmt: skip
 
@@ -295,7 +297,7 @@ def _clip(folder: Path, name: str, entry: dict[str, Any]) -> Clip:
 def _regions(truth: Truth) -> tuple[Region, ...]:
     wanted = {
         "chart": ("patch-1", "patch-2", "patch-3", "patch-4", "patch-5", "paper", "edge"),
-        "monitor": ("white", "black", "grey", "page", "screen", "surround"),
+        "monitor": ("white", "black", "grey", "page", "table", "surround"),
         "lamps": ("lamp-1", "lamp-2", "lamp-3", "lamp-4", "lamp-5", "lamp-6", "lamp-7", "sky"),
         "reeds": ("edge", "sky-near", "wall", "sky", "reeds"),
         "figure": (),
@@ -349,13 +351,13 @@ def _requests(regions: tuple[Region, ...]) -> tuple[Request, ...]:
     figures = tuple(region.id for region in regions if region.scene == "scene-figure")
 
     def ask(scene: str, measure: Any, name: str, level: int | None = None, **roles: tuple[str, ...]) -> Request:
-        first, last = SETTLED_S[level] if level is not None else (None, None)
+        first, last = SETTLED_S[level] if level is not None else SPAN_S.get(name, (None, None))
         named = {role: tuple(f"region-{scene}-{mark}" for mark in marks) for role, marks in roles.items()}
         return Request(
             id=f"request-{scene}-{name}", scene=f"scene-{scene}", measure=measure, regions=named, first_s=first, last_s=last
         )
 
-    lamps = ("lamp-1", "lamp-2", "lamp-4")
+    lamps = ("lamp-2", "lamp-4")
     bars = [
         Request(
             id=f"request-chart-bars-{LEVELS_MFL[level]:g}", scene="scene-chart", measure="bars", regions={"target": targets},
@@ -371,7 +373,7 @@ def _requests(regions: tuple[Region, ...]) -> tuple[Request, ...]:
         ask("chart", "tint", "tint", 0, region=("paper",)),
         ask("chart", "ramp", "ramp", region=("paper",)),
         ask("monitor", "contrast", "contrast", bright=("white",), dark=("black",)),
-        ask("monitor", "flicker", "flicker-screen", region=("screen",)),
+        ask("monitor", "flicker", "flicker", region=("table",)),
         ask("lamps", "bloom", "bloom", light=lamps),
         ask("lamps", "noise", "noise", region=("sky",)),
         ask("reeds", "contrast", "contrast", bright=("sky-near",), dark=("wall",)),
