@@ -242,12 +242,12 @@ def ramp_facts(renderer: Renderer, regions: Regions) -> Facts:
     facts: Facts = []
     for n, (start, level) in enumerate(zip(take.scene.level.times_s, take.scene.typed_levels, strict=True)):
         clip_s = max(0.0, (start - take.clock.offset_s) / (1 + 1e-6 * take.clock.rate_ppm))
-        mean = StillLight(renderer, settled_frames(renderer)[n]).mean(regions["paper"]["rect"])
+        mean = StillLight(renderer, settled_frames(renderer)[n]).mean(regions["paper"]["rect"]) + take.camera.black
         of = f"step-{n + 1}"
         place = {"at": [regions["paper"]["rect"]], "frames": frames_of(renderer, n)}
         facts.append(value("ramp", "start_s", of, clip_s, "s", note="the light changes at this moment", **place))
         facts.append(value("ramp", "level", of, level, take.scene.level_unit, **place))
-        facts.append(value("ramp", "mean", of, mean, "1", **place))
+        facts.append(value("ramp", "mean", of, mean, "1", note="pedestal included", **place))
     return facts
 
 

@@ -51,7 +51,9 @@ class NoiseWatch:
             temporal = float(flat.var(0, ddof=1).mean())
             fixed = max(0.0, float(cube.mean(0).var(ddof=1)) - temporal / len(cube))
             frames = [self._first, self._first + len(cube)]
-            for quantity, value in (("mean", level), ("temporal_sigma", temporal**0.5), ("fixed_pattern_sigma", fixed**0.5)):
+            note = "before curve and codec, pedestal included"
+            found.append(_value("noise", "mean", name, level + black, "1", frames=frames, note=note))
+            for quantity, value in (("temporal_sigma", temporal**0.5), ("fixed_pattern_sigma", fixed**0.5)):
                 found.append(_value("noise", quantity, name, value, "1", frames=frames, note="before curve and codec"))
             if temporal > 0:
                 note = "before curve and codec, pedestal off"
