@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import os
 import sys
 
 import click
@@ -80,30 +79,12 @@ def run(argv: list[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
-    except Exception as error:
-        if os.environ.get("GLOAMING_DEBUG"):
-            raise
-        return _fault(error)
+    except Exception as error:  # noqa: BLE001 - the last line of defence
+        from viewer.session.faults import record_fault
+
+        click.echo(f"gloaming: {record_fault(error)}", err=True)
+        return 1
     return value if isinstance(value, int) else 0
-
-
-def _fault(error: Exception) -> int:
-    """A fault of the program itself: one line for the user, the whole story in a log."""
-    import logging
-    import traceback
-
-    where = ""
-    try:
-        from viewer.session.store import state_folder
-
-        log = state_folder() / "faults.log"
-        with log.open("a", encoding="utf-8") as file:
-            file.write("".join(traceback.format_exception(error)) + "\n")
-        where = f" The details are in {log}."
-    except (ViewerError, OSError):
-        logging.getLogger("gloaming").exception("fault")
-    click.echo(f"gloaming: a fault of the program ({type(error).__name__}: {error}).{where}", err=True)
-    return 1
 
 
 __all__ = ["COMMANDS", "cli", "run"]

@@ -7,7 +7,7 @@ Welch and Satterthwaite (JCGM 100:2008, the GUM, annex G.4); k = 2 is printed be
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -139,6 +139,24 @@ def combine_takes(values: Sequence[float], sigmas: Sequence[float], further: Seq
     return Budget(mean, (*parts, *further), takes=count)
 
 
+def within_take(parts: Mapping[str, float], sigma: float) -> tuple[Component, ...]:
+    """Return the components of one take whose interval stands for `sigma`, the named ones apart.
+
+    The interval may be wider than its named parts (few degrees of freedom, one-sided limits): the rest is named "frames".
+
+    Parameters
+    ----------
+    parts : mapping of source to standard uncertainty, unit of the reading
+    sigma : float
+        Standard uncertainty that the reading's interval stands for.
+    """
+    named = {source: size for source, size in parts.items() if size > 0}
+    rest = sigma**2 - sum(size**2 for size in named.values())
+    if rest > 0:
+        named["frames"] = math.hypot(named.get("frames", 0.0), math.sqrt(rest))
+    return tuple(Component(source, size) for source, size in named.items())
+
+
 def between_takes_sigma(values: Sequence[float], sigmas: Sequence[float]) -> float:
     """Spread between takes beyond the errors within them (DerSimonian-Laird moment estimate, 0 if there is none)."""
     if len(values) < 2:
@@ -171,4 +189,5 @@ __all__ = [
     "coverage_factor",
     "expected_half_widths",
     "from_interval",
+    "within_take",
 ]

@@ -123,6 +123,8 @@ class Reading:
         How many entered the reading.
     method : str
         A short sentence: what was computed.
+    budget : tuple of (source, sigma)
+        What the interval is made of, as standard uncertainties in `unit`; empty if the measure does not split it.
 
     Raises
     ------
@@ -143,6 +145,7 @@ class Reading:
     frames: int = 0
     pixels: int = 0
     method: str = ""
+    budget: tuple[tuple[str, float], ...] = ()
 
     def __post_init__(self) -> None:
         if self.state == "refused":

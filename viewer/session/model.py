@@ -158,7 +158,7 @@ class Region(Record):
     """A place that is measured, kept once in the reference clip's coordinates.
 
     `geometry`: rect and ellipse ``(x, y, w, h)``; light and point ``(x, y)``; line ``(x0, y0, x1, y1)``; edge and bars as
-    rect.  Bars carry their ``lpmm`` and orientation (``v`` upright bars, ``h`` lying bars) in `settings`.  `overrides` maps a
+    rect.  Bars carry their ``lpmm`` and ``way`` (``v`` upright bars, ``h`` lying bars) in `settings`.  `overrides` maps a
     clip id to a geometry in that clip's own pixels.
     """
 
@@ -175,9 +175,10 @@ class Region(Record):
 class Request(Record):
     """What is to be measured in a scene, for every clip of it.
 
-    `regions` maps a role of the measure to region ids: contrast ``bright``, ``dark``; bloom ``light``; edge, noise, tint, ramp,
-    flicker ``region``; bars ``target``; figure ``figure``.  `first_s`, `last_s` bound the scene time.  `settings` are the
-    measure's options by name.
+    `regions` maps a role of the measure to region ids: contrast ``bright``, ``dark`` (and ``black``, ``local``); bloom
+    ``light``; edge, noise, tint, ramp, flicker ``region``; bars ``target`` (and ``black``); figure ``figure``.  A ramp with
+    ``bright`` and ``dark`` or ``target`` regions also measures these at every light level.  `first_s`, `last_s` bound the
+    scene time.  `settings` are the measure's options by name.
     """
 
     id: str
@@ -191,7 +192,10 @@ class Request(Record):
 
 @dataclass(frozen=True, kw_only=True)
 class StoredReading(Record):
-    """A reading as it stands in the document, with the fingerprint of all that it was made from."""
+    """A reading as it stands in the document, with the fingerprint of all that it was made from.
+
+    `budget` maps a source of error to its standard uncertainty in `unit`.
+    """
 
     id: str
     request: str
@@ -209,6 +213,7 @@ class StoredReading(Record):
     frames: int = 0
     pixels: int = 0
     method: str = ""
+    budget: dict[str, float] = field(default_factory=dict)
     made_from: str = ""
 
 

@@ -17,6 +17,7 @@ from viewer.tasks.document import Result
 if TYPE_CHECKING:
     from viewer.measure.regions import Rect
     from viewer.media import ClipReader
+    from viewer.tasks.bars import Target
 
 Stop = Callable[[], bool] | None
 
@@ -63,17 +64,56 @@ class Work:
         value = self.request.settings.get(name)
         return float(value) if value is not None else None
 
+    def optional(self, role: str, *, inside: bool = False) -> Rect | None:
+        """The first region of a role as a rectangle; None without."""
+        found = self.regions(role)
+        return self.rect(found[0], inside=inside) if found else None
+
+    @property
+    def px_per_degree(self) -> float | None:
+        """The nominal scale of the clip, from its field circle and the device's stated field; None if either is unknown."""
+        device, circle = self.device, self.clip.circle
+        if device is None or device.field_deg is None or circle is None:
+            return None
+        return circle.px_per_degree(device.field_deg)
+
     @contextmanager
-    def helper(self, role: ClipRole) -> Iterator[ClipReader | None]:
+    def helper_clip(self, role: ClipRole) -> Iterator[tuple[Clip, ClipReader] | tuple[None, None]]:
         """Open the scene's first clip of a helper role (source, flat, dark, camera) made for this device, or for all."""
         from viewer.tasks.session import open_session_clip
 
         found = [c for c in self.session.clips_of(self.request.scene, role=role) if c.device in (None, self.clip.device)]
-        with ExitStack() as stack:
-            opened = None
-            if found:
-                opened = stack.enter_context(open_session_clip(self.folder, found[0], allow_outside=self.allow_outside))
+        if not found:
+            yield None, None
+            return
+        with open_session_clip(self.folder, found[0], allow_outside=self.allow_outside) as opened:
+            yield found[0], opened
+
+    @contextmanager
+    def helper(self, role: ClipRole) -> Iterator[ClipReader | None]:
+        """The reader of `helper_clip`."""
+        with self.helper_clip(role) as (_, opened):
             yield opened
+
+    @contextmanager
+    def other_rates(self) -> Iterator[list[ClipReader]]:
+        """Open the takes of this device in this scene that were filmed at another frame rate, one of each rate."""
+        from viewer.tasks.session import open_session_clip
+
+        with ExitStack() as stack:
+            rates = [float(self.reader.info.average_rate)]
+            chosen = []
+            for clip in self.session.clips_of(self.request.scene, device=self.clip.device):
+                if clip.id == self.clip.id:
+                    continue
+                with ExitStack() as held:
+                    opened = held.enter_context(open_session_clip(self.folder, clip, allow_outside=self.allow_outside))
+                    rate = float(opened.info.average_rate)
+                    if all(abs(rate / other - 1.0) > 1e-3 for other in rates):
+                        rates.append(rate)
+                        chosen.append(opened)
+                        stack.push(held.pop_all())
+            yield chosen
 
 
 def frames_between(reader: ClipReader, clip: Clip, first_s: float | None, last_s: float | None) -> tuple[int, int | None]:
@@ -129,19 +169,22 @@ def _contrast(work: Work) -> Result:
     from viewer.tasks.contrast import measure_contrast
 
     bright, dark = work.one("bright"), work.one("dark")
-    black = work.regions("black")
     with work.helper("dark") as dark_clip, work.helper("flat") as flat_clip:
         result = measure_contrast(
             work.reader,
             work.rect(bright, inside=True),
             work.rect(dark, inside=True),
             frames=work.frames,
-            black=work.rect(black[0], inside=True) if black else None,
+            black=work.optional("black", inside=True),
             dark_clip=dark_clip,
             flat_clip=flat_clip,
+            local=work.optional("local", inside=True),
+            px_per_degree=work.px_per_degree,
             cancelled=work.cancelled,
         )
-    return renamed(result, {"bright/dark": f"{bright.name}/{dark.name}"})
+    budget = tuple((str(part["source"]), float(part["sigma"])) for part in result.extras.get("budget", ()))
+    readings = tuple(replace(r, budget=r.budget or budget) if r.name == "michelson" else r for r in result.readings)
+    return renamed(replace(result, readings=readings), {"bright/dark": f"{bright.name}/{dark.name}"})
 
 
 def _bloom(work: Work) -> Result:
@@ -165,7 +208,7 @@ def _flicker(work: Work) -> Result:
 
     regions = work.regions("region")
     camera = work.clip.camera
-    with work.helper("source") as source, work.helper("flat") as flat:
+    with work.helper("source") as source, work.helper("flat") as flat, work.other_rates() as also:
         result = measure_flicker(
             work.reader,
             work.rect(regions[0]) if regions else None,
@@ -175,58 +218,123 @@ def _flicker(work: Work) -> Result:
             capture_rate=camera.capture_rate,
             source=source,
             flat=flat,
+            also=also,
             frames=work.frames,
             cancelled=work.cancelled,
         )
-    return replace(result, readings=tuple(replace(r, of=regions[0].name if regions else "field") for r in result.readings))
+    name = regions[0].name if regions else "field"
+
+    def named(reading: Reading) -> Reading:
+        _, line, number = reading.of.partition("/line-")
+        return replace(reading, of=f"{name}{line}{number}")
+
+    return replace(result, readings=tuple(named(reading) for reading in result.readings))
 
 
-def _single(module: str, function: str, *, inside: bool) -> Callable[[Work], Result]:
-    """An adapter for a measure of single regions: each region apart, readings joined."""
+def _edge(work: Work) -> Result:
+    from viewer.tasks.edge import measure_edge
 
-    def adapter(work: Work) -> Result:
-        import importlib
+    with work.helper_clip("camera") as (clip, reader):
 
-        measure: Callable[..., Result] = getattr(importlib.import_module(f"viewer.tasks.{module}"), function)
-        readings: list[Reading] = []
-        plots: dict[str, Any] = {}
-        extras: dict[str, Any] = {}
-        warnings: list[str] = []
-        last: Result | None = None
-        for region in work.regions("region") or [work.one("region")]:
-            last = measure(work.reader, work.rect(region, inside=inside), frames=work.frames, cancelled=work.cancelled)
-            readings += [replace(reading, of=region.name) for reading in last.readings]
-            plots[region.name] = dict(last.plots)
-            extras[region.name] = dict(last.extras)
-            warnings += last.warnings
-        assert last is not None
-        return replace(last, readings=tuple(readings), plots=plots, extras=extras, warnings=tuple(dict.fromkeys(warnings)))
+        def one(region: Region) -> Result:
+            alone = None
+            if clip is not None and reader is not None:
+                alone = (reader, carried_rect(region, clip, (reader.info.width, reader.info.height)))
+            return measure_edge(work.reader, work.rect(region), camera=alone, frames=work.frames, cancelled=work.cancelled)
 
-    return adapter
+        return _joined(work, one)
+
+
+def _noise(work: Work) -> Result:
+    from viewer.tasks.noise import measure_noise
+
+    return _joined(
+        work,
+        lambda region: measure_noise(
+            work.reader,
+            work.rect(region, inside=True),
+            frames=work.frames,
+            px_per_degree=work.px_per_degree,
+            disc_deg=work.number("disc_deg"),
+            cancelled=work.cancelled,
+        ),
+    )
+
+
+def _tint(work: Work) -> Result:
+    from viewer.tasks.tint import measure_tint
+
+    return _joined(
+        work,
+        lambda region: measure_tint(work.reader, work.rect(region, inside=True), frames=work.frames, cancelled=work.cancelled),
+    )
+
+
+def _joined(work: Work, measure: Callable[[Region], Result]) -> Result:
+    """Return the results of a measure of single regions as one: each region apart, readings joined."""
+    readings: list[Reading] = []
+    plots: dict[str, Any] = {}
+    extras: dict[str, Any] = {}
+    warnings: list[str] = []
+    last: Result | None = None
+    for region in work.regions("region") or [work.one("region")]:
+        last = measure(region)
+        readings += [replace(reading, of=region.name) for reading in last.readings]
+        plots[region.name] = dict(last.plots)
+        extras[region.name] = dict(last.extras)
+        warnings += last.warnings
+    assert last is not None
+    return replace(last, readings=tuple(readings), plots=plots, extras=extras, warnings=tuple(dict.fromkeys(warnings)))
+
+
+def _targets(work: Work) -> list[Target]:
+    from viewer.tasks.bars import Target, with_ways
+
+    marked = [
+        (
+            Target(str(region.settings.get("lpmm", region.name)), work.rect(region), str(region.settings.get("way", "v"))),
+            "way" not in region.settings,
+        )
+        for region in work.regions("target")
+    ]
+    return with_ways(work.reader, marked, work.frames) if any(unsure for _, unsure in marked) else [t for t, _ in marked]
 
 
 def _bars(work: Work) -> Result:
-    from viewer.tasks.bars import Target, measure_bars
+    from viewer.tasks.bars import measure_bars
 
-    targets = []
-    for region in work.regions("target"):
-        label = str(region.settings.get("lpmm", region.name))
-        targets.append(Target(label, work.rect(region), str(region.settings.get("way", "v"))))
-    return measure_bars(work.reader, targets, frames=work.frames, cancelled=work.cancelled)
+    with work.helper("dark") as dark_clip:
+        return measure_bars(
+            work.reader,
+            _targets(work),
+            frames=work.frames,
+            black=work.optional("black", inside=True),
+            dark_clip=dark_clip,
+            cancelled=work.cancelled,
+        )
 
 
 def _ramp(work: Work) -> Result:
     from viewer.tasks.ramp import measure_ramp
+    from viewer.tasks.ramp_curves import measure_curves
 
-    regions = work.regions("region")
+    region = work.optional("region", inside=True)
     scene = work.session.scene(work.request.scene)
-    return measure_ramp(
-        work.reader,
-        work.rect(regions[0], inside=True) if regions else None,
-        levels=[level.value for level in scene.levels] or None,
-        unit=scene.levels[0].unit if scene.levels else "mfL",
-        cancelled=work.cancelled,
-    )
+    levels = [level.value for level in scene.levels]
+    unit = scene.levels[0].unit if scene.levels else "mfL"
+    bright, dark = work.optional("bright", inside=True), work.optional("dark", inside=True)
+    pair = (bright, dark) if bright is not None and dark is not None else None
+    targets = _targets(work)
+    if levels and (pair or targets):
+        result = measure_curves(
+            work.reader, region, levels=levels, unit=unit, contrast=pair, targets=targets, cancelled=work.cancelled
+        )
+        if pair:
+            words = f"{work.one('bright').name}/{work.one('dark').name}"
+            readings = tuple(replace(r, of=r.of.replace("bright/dark", words)) for r in result.readings)
+            result = replace(result, readings=readings)
+        return result
+    return measure_ramp(work.reader, region, levels=levels or None, unit=unit, cancelled=work.cancelled)
 
 
 def _figure(work: Work) -> Result:
@@ -246,9 +354,9 @@ _ADAPTERS: dict[str, Callable[[Work], Result]] = {
     "contrast": _contrast,
     "bloom": _bloom,
     "flicker": _flicker,
-    "edge": _single("edge", "measure_edge", inside=False),
-    "noise": _single("noise", "measure_noise", inside=True),
-    "tint": _single("tint", "measure_tint", inside=True),
+    "edge": _edge,
+    "noise": _noise,
+    "tint": _tint,
     "bars": _bars,
     "ramp": _ramp,
     "figure": _figure,

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING
 from viewer import __version__
 from viewer.align.transform import Pose
 from viewer.errors import Cancelled, ViewerError
-from viewer.measure.errorbudget import Budget, combine_takes, from_interval
+from viewer.measure.errorbudget import Budget, combine_takes, from_interval, within_take
 from viewer.measure.readings import Flag, Reading, flag_words
 from viewer.measure.verdict import Comparison, compare, decide_all, matter_for, no_answer
+from viewer.session.faults import record_fault
 from viewer.session.model import Clip, Device, Request, Session, StoredReading, StoredVerdict
 from viewer.session.store import resolve
 
@@ -144,6 +145,8 @@ def align_session(
             raise
         except ViewerError as error:
             troubles.append(Trouble(clip.id, str(error)))
+        except Exception as error:  # noqa: BLE001 - one clip must not end the rest
+            troubles.append(Trouble(clip.id, f"{clip.name}: {record_fault(error)}"))
         else:
             common = session.scene(clip.scene).common_time
             clock = clip.clock if clip.clock and clip.clock.sync_by == "hand" else found.clock if common else None
@@ -223,6 +226,7 @@ def stored(reading: Reading, request: str, clip: str, made_from: str) -> StoredR
         frames=reading.frames,
         pixels=reading.pixels,
         method=reading.method,
+        budget=dict(reading.budget),
         made_from=made_from,
     )
 
@@ -274,6 +278,8 @@ def measure_session(
             raise
         except ViewerError as error:
             troubles.append(Trouble(clip.id, str(error)))
+        except Exception as error:  # noqa: BLE001 - one clip must not end the rest
+            troubles.append(Trouble(clip.id, f"{clip.name}, {request.measure}: {record_fault(error)}"))
         jobs.step()
 
     jobs.run(work)
@@ -329,6 +335,8 @@ def _budget(readings: list[StoredReading]) -> tuple[Budget | None, str]:
         return None, reason
     values = [float(r.value) for r in good if r.value is not None]
     sigmas = [from_interval(float(r.low or 0.0), float(r.high or 0.0), r.coverage) for r in good]
+    if len(good) == 1 and good[0].budget:
+        return Budget(values[0], within_take(good[0].budget, sigmas[0])), ""
     return combine_takes(values, sigmas), ""
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from viewer.measure.readings import Reading, parse_flags
 from viewer.session.model import Session, StoredReading
 from viewer.tasks.document import Result
+from viewer.tasks.repeats import plan_repeats
 
 
 def full_name(session: Session, reading: StoredReading) -> str:
@@ -34,6 +35,7 @@ def as_reading(session: Session, reading: StoredReading) -> Reading:
         frames=reading.frames,
         pixels=reading.pixels,
         method=reading.method,
+        budget=tuple(reading.budget.items()),
     )
 
 
@@ -47,7 +49,11 @@ def inputs_of(session: Session) -> tuple[dict[str, Any], ...]:
 
 
 def session_result(session: Session, folder: Path, *, troubles: tuple[str, ...] = ()) -> Result:
-    """Return all readings of a session; extras: ``verdicts`` [...], ``clips`` {name: lined up how}."""
+    """Return all readings of a session.
+
+    Extras: ``verdicts`` [...], ``clips`` {name: lined up how}, ``budgets`` [{of, name, unit, parts: {source: sigma}}],
+    ``repeats`` [sentences: what further takes would buy, the cheapest gain first].
+    """
     clips = {
         clip.name: {
             "device": session.device(clip.device).name if clip.device else None,
@@ -65,7 +71,20 @@ def session_result(session: Session, folder: Path, *, troubles: tuple[str, ...] 
         inputs=inputs_of(session),
         readings=tuple(as_reading(session, reading) for reading in session.readings),
         warnings=troubles,
-        extras={"session": session.title, "verdicts": [asdict(verdict) for verdict in session.verdicts], "clips": clips},
+        extras={
+            "session": session.title,
+            "verdicts": [asdict(verdict) for verdict in session.verdicts],
+            "clips": clips,
+            "budgets": [
+                {"of": full_name(session, r), "name": r.name, "unit": r.unit, "parts": r.budget}
+                for r in session.readings
+                if r.budget
+            ],
+            "repeats": [
+                f"{session.scene(repeat.scene).name}, {session.device(repeat.device).name}: {repeat.sentence}"
+                for repeat in plan_repeats(session)
+            ],
+        },
     )
 
 
