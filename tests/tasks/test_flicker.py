@@ -16,7 +16,8 @@ from viewer.errors import Cancelled, RegionError, UsageError
 from viewer.measure.regions import Rect
 from viewer.media import open_clip
 from viewer.tasks.document import Result
-from viewer.tasks.flicker import codec_limit, field_mask, fresh, measure_flicker
+from viewer.tasks.flicker import codec_limit, measure_flicker
+from viewer.tasks.flicker_gather import field_mask, fresh
 from viewer.tasks.readout import measure_readout
 
 clips = SimpleNamespace(**run_path(str(Path(__file__).with_name("flicker_clips.py"))))

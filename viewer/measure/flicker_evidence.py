@@ -19,7 +19,11 @@ from viewer.measure.flicker_rows import Relative
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-
+LARGEST_AMPLITUDE = 2.0
+"""A train of short pulses has a fundamental of twice its mean; more is not light."""
+SMALLEST_AMPLITUDE = 0.001
+MOTION_HZ = 4.0
+"""Handshake, steps and gain control change whole frames up to about here."""
 FRAME_PERIODS = 0.6
 """With fewer periods than this in the picture, whole frames pulse: frame means are evidence as well."""
 
@@ -166,4 +170,51 @@ def weigh_evidence(data: Relative, sheet: Sheet, wave: Wave) -> tuple[Evidence, 
     )
 
 
-__all__ = ["FRAME_PERIODS", "CellMap", "Evidence", "agreement", "cell_map", "mirror_ratio", "weigh_evidence"]
+def convincing(evidence: Evidence, wave: Wave, *, frame_rate: float) -> bool:
+    """Whether a wave is light that pulses and not motion, drift or the encoder.
+
+    The bounds stand between what clips with handshake, walking figures, drift and starved encoders show and what
+    pulsing light shows through the same encoders; see the benchmark.
+    """
+    if not SMALLEST_AMPLITUDE <= wave.amplitude <= LARGEST_AMPLITUDE or evidence.strength < 6.0:
+        return False
+    if min(evidence.time, evidence.rows) < 0.9 or evidence.blocks < 0.85:
+        return False
+    if abs(wave.q) < FRAME_PERIODS:
+        return _whole_frames_pulse(evidence, wave, frame_rate)
+    if np.isnan(evidence.mirror):
+        # bands that almost stand still: the direction cannot be seen, so all else must be beyond doubt
+        alike = min(evidence.time, evidence.rows, evidence.blocks) > 0.97
+        if alike and evidence.strength > 40.0 and evidence.lone > 0.1 and abs(wave.q) > 1.5:
+            return True
+        return bool(evidence.strength > 12.0 and evidence.lone > 0.3 and abs(wave.q) > 1.0)
+    if evidence.mirror > 0.6 or (evidence.mirror > 0.35 and evidence.strength < 15.0):
+        return False
+    return evidence.lone > 0.05 or evidence.strength > 15.0
+
+
+def _whole_frames_pulse(evidence: Evidence, wave: Wave, frame_rate: float) -> bool:
+    """Whether a wave with less than about half a period in the picture is light.
+
+    Handshake and gain control do the same below `MOTION_HZ`, encoders at small fractions of the frame rate; only a phase that
+    advances along the rows, or an amplitude that neither has, tells.
+    """
+    if abs(wave.g_hz) < MOTION_HZ or evidence.strength < 10.0:
+        return False
+    encoder = any(abs(abs(wave.g_hz) - frame_rate * k / m) < 0.15 for m in range(2, 7) for k in range(1, m // 2 + 1))
+    if abs(wave.q) > max(0.1, 5.0 * wave.sigma_q) and not evidence.mirror > 0.6:
+        return bool(wave.amplitude > (0.02 if encoder else 0.006))
+    return bool(wave.amplitude > 0.03 and not encoder)
+
+
+__all__ = [
+    "FRAME_PERIODS",
+    "LARGEST_AMPLITUDE",
+    "CellMap",
+    "Evidence",
+    "agreement",
+    "cell_map",
+    "convincing",
+    "mirror_ratio",
+    "weigh_evidence",
+]

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy import optimize
 
 from viewer.measure.flicker_candidates import aliases
-from viewer.measure.flicker_lines import Line, find_lines
+from viewer.measure.flicker_lines import find_lines
+from viewer.measure.flicker_places import Line
 from viewer.measure.flicker_rows import RowLight, bin_rows, relative_light
 from viewer.measure.flicker_sampling import alias_frequency
 

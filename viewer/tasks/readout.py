@@ -9,7 +9,7 @@ from viewer.measure.flicker_readout import Readout, calibrate
 from viewer.measure.readings import Flag, Reading, refused
 from viewer.measure.regions import Rect
 from viewer.tasks.document import Result
-from viewer.tasks.flicker import gather
+from viewer.tasks.flicker_gather import gather
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader

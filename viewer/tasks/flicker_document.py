@@ -1,0 +1,196 @@
+"""Analysis of a clip to readings, extras and plots of the result document."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from viewer.measure import flicker as measure
+from viewer.measure.readings import Flag, Reading, refused
+from viewer.tasks.flicker_gather import Gathered
+
+if TYPE_CHECKING:
+    from viewer.media.reader import ClipReader
+
+METHOD = "joint least squares of still scene, frame gain and travelling wave over rows and frames"
+
+
+def readings(analysis: measure.Analysis, place: str, rows: Gathered, clip: ClipReader) -> list[Reading]:
+    flags = rows.flags | Flag.ONE_TAKE
+    if clip.info.bits_per_pixel and clip.info.bits_per_pixel < 0.1:
+        flags |= Flag.COMPRESSED
+    if rows.clipped_share > 0.02:
+        flags |= Flag.CLIPPED
+    if clip.info.assumed:
+        flags |= Flag.ASSUMED_LIGHT
+    out: list[Reading] = []
+    for index, item in enumerate(analysis.modulations):
+        out += _of_line(item, place if index == 0 else f"{place}/line-{index + 1}", rows, flags)
+    if not analysis.modulations:
+        reason = analysis.sentence
+        for name, unit in (
+            ("modulation_frequency", "Hz"),
+            ("modulation_depth", "%"),
+            ("flicker_index", "1"),
+            ("alias_frequency", "Hz"),
+        ):
+            out.append(refused(name, place, unit, reason, flags=flags, frames=rows.frames, method=METHOD))
+            # once is enough: the others follow from it
+            reason = "Nothing was found to measure; see modulation_frequency."
+    out.append(
+        Reading(
+            name="detection_limit",
+            of=place,
+            value=100.0 * analysis.limit,
+            unit="%",
+            flags=flags,
+            frames=rows.frames,
+            method="smallest relative amplitude, as recorded, that would have been reported in 19 of 20 clips",
+        )
+    )
+    return out
+
+
+def _of_line(item: measure.Modulation, place: str, rows: Gathered, flags: Flag) -> list[Reading]:
+    out = []
+    if item.wander_hz:
+        flags |= Flag.DRIFT
+    common = {"frames": rows.frames, "pixels": 0, "method": METHOD}
+    if item.frequency_hz is not None:
+        half = 1.96 * item.sigma_hz
+        out.append(
+            Reading(
+                name="modulation_frequency",
+                of=place,
+                value=item.frequency_hz,
+                unit="Hz",
+                low=item.frequency_hz - half,
+                high=item.frequency_hz + half,
+                flags=flags,
+                **common,  # type: ignore[arg-type]
+            )
+        )
+    else:
+        count = len(item.choice.candidates)
+        reason = f"{count} frequencies fit: film at a second, unrelated frame rate, or calibrate the readout."
+        out.append(refused("modulation_frequency", place, "Hz", reason, flags=flags, frames=rows.frames, method=METHOD))
+    shape = item.waveform
+    relative = item.recorded_sigma / max(item.recorded, 1e-9)
+    spread = 1.96 * float(np.hypot(relative, 0.02))
+    depth_flags = flags | (Flag.SHUTTER_LOSS if item.lower_bound else Flag.NONE)
+    bound = "The exposure removed part of it: give the shutter time, or film with a shorter one." if item.lower_bound else None
+    for name, value, unit in (("modulation_depth", shape.depth_percent, "%"), ("flicker_index", shape.index, "1")):
+        out.append(
+            Reading(
+                name=name,
+                of=place,
+                value=value,
+                unit=unit,
+                low=value * (1.0 - spread),
+                high=value * (1.0 + spread),
+                state="limit" if item.lower_bound else "measured",
+                reason=bound,
+                flags=depth_flags,
+                **common,  # type: ignore[arg-type]
+            )
+        )
+    if item.alias_hz is None:
+        reason = "Frames are so uneven that there is no alias."
+        out.append(refused("alias_frequency", place, "Hz", reason, flags=flags, frames=rows.frames))
+    else:
+        half = 1.96 * item.line.wave.sigma_hz
+        out.append(
+            Reading(
+                name="alias_frequency",
+                of=place,
+                value=item.alias_hz,
+                unit="Hz",
+                low=max(0.0, item.alias_hz - half),
+                high=item.alias_hz + half,
+                flags=flags,
+                **common,  # type: ignore[arg-type]
+            )
+        )
+    return out
+
+
+def extras(analysis: measure.Analysis, rows: Gathered) -> dict[str, Any]:
+    first = analysis.strongest
+    lines = []
+    for item in analysis.modulations:
+        likeliest = item.choice.candidates[0].frequency_hz
+        lines.append(
+            {
+                "frequency_hz": item.frequency_hz if item.frequency_hz is not None else likeliest,
+                "certain": item.frequency_hz is not None,
+                "depth_percent": item.waveform.depth_percent,
+                "recorded": item.recorded,
+                "origin": item.origin,
+                "label": item.label,
+                "reason": item.reason,
+                "duty": item.waveform.duty,
+                "candidates_hz": [c.frequency_hz for c in item.choice.candidates],
+            }
+        )
+    return {
+        "candidates_hz": [c.frequency_hz for c in first.choice.candidates] if first else [],
+        "candidates": [
+            {"frequency_hz": c.frequency_hz, "weight": c.weight, "readout_ms": 1e3 * c.readout_s}
+            for c in (first.choice.candidates if first else ())
+        ],
+        "blind_hz": [[low, high] for low, high in analysis.blind_hz],
+        "blind_share": analysis.blind_share,
+        "fundamental_recorded": first.recorded if first else None,
+        "lines": lines,
+        "origin": first.origin if first else "unknown",
+        "advice": list(analysis.advice),
+        "readout_direction": rows.direction,
+    }
+
+
+def plots(analysis: measure.Analysis, rows: Gathered) -> dict[str, Any]:
+    relative = analysis.relative
+    mean, _ = relative.combine()
+    first = analysis.strongest
+    out: dict[str, Any] = {
+        "rows_by_time": mean.astype(np.float32),
+        "times_s": relative.clock.times_s,
+        "blind_hz": [list(zone) for zone in analysis.blind_hz],
+        "direction": rows.direction,
+    }
+    if analysis.found is not None:
+        out |= spectrum(analysis)
+    if first is not None:
+        out["candidates_hz"] = [c.frequency_hz for c in first.choice.candidates]
+        wave = first.waveform
+        out["waveform"] = {"phase": wave.phase, "recorded": wave.recorded, "light": wave.light}
+        out["depth_map"] = {"share": first.place.share, "light": first.place.light, "depth_percent": wave.depth_percent}
+    return out
+
+
+def spectrum(analysis: measure.Analysis) -> dict[str, Any]:
+    """Return the amplitude spectrum: over frequency where the readout is known, else over the alias."""
+    assert analysis.found is not None
+    plane, clock = analysis.found.plane, analysis.relative.clock
+    readout_s = analysis.clip.readout_s
+    if readout_s is None:
+        return {"spectrum_hz": plane.g_hz, "spectrum": plane.amplitude.max(axis=1), "spectrum_is": "alias"}
+    span = readout_s * analysis.relative.share
+    step = plane.g_hz[1] - plane.g_hz[0]
+    frequency = np.arange(2.0, 3000.0, step)
+    fold_hz = clock.fold_hz
+    signed = frequency - np.round(frequency / fold_hz) * fold_hz if np.isfinite(fold_hz) else frequency
+    periods = np.where(signed >= 0, 1.0, -1.0) * frequency * span
+    i = np.clip(np.round(np.abs(signed) / step).astype(int), 0, plane.g_hz.size - 1)
+    j = np.clip(np.searchsorted(plane.q, periods), 0, plane.q.size - 1)
+    inside = np.abs(periods) < plane.q[-1]
+    return {"spectrum_hz": frequency[inside], "spectrum": plane.amplitude[i, j][inside], "spectrum_is": "frequency"}
+
+
+__all__ = [
+    "extras",
+    "plots",
+    "readings",
+    "spectrum",
+]
