@@ -13,8 +13,9 @@ import numpy as np
 from viewer.align.clock import ClockFit, Statement, Witness, residual_of, weigh
 from viewer.align.motion import motion_witness
 from viewer.align.pose import PoseFit, fit_pose
-from viewer.align.sound import energy_envelope, sound_witness
+from viewer.align.sound import sound_witness
 from viewer.align.steps import find_steps, match_levels, steps_witness
+from viewer.align.track import energy_envelope
 from viewer.align.transform import ClockMap, FieldCircle, Pose
 from viewer.measure.readings import Flag, Reading, refused
 from viewer.tasks.align_view import ClipView, Progress, Stop, view_clip

@@ -12,9 +12,9 @@ import numpy as np
 
 from viewer.align.circle import fit_field_circle
 from viewer.align.picture import Picture
-from viewer.align.sound import Track, track
 from viewer.align.stability import Follower
 from viewer.align.steps import LightSeries
+from viewer.align.track import Track, track
 from viewer.align.transform import FieldCircle
 from viewer.cv import cv2
 from viewer.errors import Cancelled, MediaError
