@@ -45,18 +45,19 @@ def command(paths: tuple[Path, ...], allow_outside: bool, json_to: str | None) -
 
 
 def _show(scenes: Sequence[SceneAudit]) -> None:
-    from rich.console import Console
     from rich.table import Table
 
-    console = Console(highlight=False)
+    from viewer.cli.table import console
+
+    out = console()
     for scene in scenes:
         table = Table(box=None, pad_edge=False, header_style="bold", title=None)
         for head in ("setting", "state", "evidence"):
             table.add_column(head)
         for row in scene.rows:
             table.add_row(row.label, row.state, row.sentence)
-        console.print(f"{scene.scene}  ({len(scene.clips)} clips)", markup=False, style="bold")
-        console.print(table)
+        out.print(f"{scene.scene}  ({len(scene.clips)} clips)", markup=False, style="bold")
+        out.print(table)
 
 
 __all__ = ["command"]

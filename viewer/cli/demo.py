@@ -14,8 +14,8 @@ from viewer.cli.common import progress_bar
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from viewer.session.model import Session
     from viewer.tasks.demo import Check, DemoResult
+    from viewer.tasks.session import Run
 
 SCREENLESS = {"offscreen", "minimal", "vnc"}
 
@@ -41,10 +41,10 @@ def command(folder: Path, window: bool, only: tuple[str, ...]) -> int:
     return open_window([result.path])
 
 
-def _publish(session: Session, folder: Path) -> Sequence[Path]:
+def _publish(run: Run, folder: Path) -> Sequence[Path]:
     from viewer.publish.everything import publish_session
 
-    return publish_session(session, folder, folder / "published")
+    return publish_session(run.session, folder, folder / "published", results=run.results)
 
 
 def _has_screen() -> bool:
@@ -55,12 +55,12 @@ def _has_screen() -> bool:
 
 def _show(result: DemoResult, folder: Path) -> None:
     """Print found beside true, troubles, and what was written."""
-    from rich.console import Console
     from rich.table import Table
 
+    from viewer.cli.table import console
     from viewer.tasks.demo import summary
 
-    console = Console(highlight=False)
+    out = console()
     devices = [device.name for device in result.session.devices]
     table = Table(box=None, pad_edge=False, header_style="bold", title="found (true)", title_justify="left")
     for head in ("scene", "reading", *devices):
@@ -69,15 +69,15 @@ def _show(result: DemoResult, folder: Path) -> None:
     for scene, name, cells in summary(result):
         table.add_row("" if scene == last else scene, name, *(_cell(cells.get(device)) for device in devices))
         last = scene
-    console.print(table)
+    out.print(table)
     inside, total = result.inside
-    console.print(f"{inside} of {total} 95 % intervals hold the truth; * marks those that do not. All: found_and_true.csv")
+    out.print(f"{inside} of {total} 95 % intervals hold the truth; * marks those that do not. All: found_and_true.csv")
     for trouble in result.troubles:
-        console.print(f"note: {trouble}", markup=False)
+        out.print(f"note: {trouble}", markup=False)
     took = ", ".join(f"{name} {seconds:.0f} s" for name, seconds in result.seconds.items())
-    console.print(f"took {sum(result.seconds.values()):.0f} s ({took})", markup=False)
+    out.print(f"took {sum(result.seconds.values()):.0f} s ({took})", markup=False)
     for path in result.files:
-        console.print(str(path), markup=False, soft_wrap=True)
+        out.print(str(path), markup=False, soft_wrap=True)
 
 
 def _cell(check: Check | None) -> str:

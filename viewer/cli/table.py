@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -10,10 +10,12 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from viewer.measure.readings import Reading, flag_words
+from viewer.measure.readings import Flag, Reading, flag_words
 
 if TYPE_CHECKING:
     from viewer.tasks.document import Result
+
+PIPED_WIDTH = 132
 
 
 def digits(reading: Reading) -> str:
@@ -30,34 +32,69 @@ def digits(reading: Reading) -> str:
     return f"{sign}{reading.value:.{places}f}  ({reading.low:.{places}f} .. {reading.high:.{places}f})"
 
 
+def console(*, stderr: bool = False) -> Console:
+    """Return a console as wide as the terminal, or `PIPED_WIDTH` where there is none."""
+    made = Console(highlight=False, stderr=stderr)
+    return made if made.is_terminal else Console(highlight=False, stderr=stderr, width=PIPED_WIDTH)
+
+
 def show(result: Result) -> None:
-    """Print a result as a table, verdict and warnings below."""
-    console = Console(highlight=False)
+    """Print a result as a table, verdict and warnings below.
+
+    What is true of every reading is said once below the table; an object, and a reason that does not change, once in it.
+    """
+    out = console()
+    shared = _shared_flags(result.readings)
     if result.readings:
         table = Table(box=None, pad_edge=False, header_style="bold")
-        for head in ("of", "reading", "value (95 % interval)", "unit", "remarks"):
-            table.add_column(head)
+        table.add_column("of")
+        for head in ("reading", "value (95 % interval)", "unit"):
+            table.add_column(head, no_wrap=True)
+        table.add_column("remarks")
+        of: str | None = None
+        reason: str | None = None
         for reading in result.readings:
-            remarks = "; ".join(filter(None, [reading.reason, ", ".join(flag_words(reading.flags))]))
+            why = reading.reason
+            if why and reading.of == of and why == reason:
+                why = "likewise"
+            remarks = " ".join(filter(None, [why, _bracketed(flag_words(reading.flags & ~shared), alone=not why)]))
             unit = "" if reading.unit == "1" else reading.unit
-            table.add_row(reading.of, reading.name, digits(reading), unit, remarks)
-        console.print(table)
+            table.add_row("" if reading.of == of else reading.of, reading.name, digits(reading), unit, remarks)
+            of, reason = reading.of, reading.reason
+        out.print(table)
+    if shared and len(result.readings) > 1:
+        out.print(f"all of these: {', '.join(flag_words(shared))}", markup=False)
     if result.verdict:
-        console.print(f"{result.verdict.word}: {result.verdict.sentence}", markup=False)
+        out.print(f"{result.verdict.word}: {result.verdict.sentence}", markup=False)
     for warning in result.warnings:
-        console.print(f"note: {warning}", markup=False)
+        out.print(f"note: {warning}", markup=False)
+
+
+def _shared_flags(readings: Sequence[Reading]) -> Flag:
+    """Return the flags that every one of several readings carries."""
+    if len(readings) < 2:
+        return Flag.NONE
+    shared = readings[0].flags
+    for reading in readings:
+        shared &= reading.flags
+    return shared
+
+
+def _bracketed(words: list[str], *, alone: bool) -> str:
+    text = ", ".join(words)
+    return text if alone or not text else f"({text})"
 
 
 @contextmanager
 def progress(label: str) -> Iterator[Callable[[int, int], None]]:
     """Yield ``progress(done, total)`` that draws a bar on stderr when that is a terminal."""
-    console = Console(stderr=True)
-    if not console.is_terminal:
+    screen = Console(stderr=True)
+    if not screen.is_terminal:
         yield lambda done, total: None
         return
-    with Progress(TextColumn(label), BarColumn(), TimeRemainingColumn(), console=console, transient=True) as bar:
+    with Progress(TextColumn(label), BarColumn(), TimeRemainingColumn(), console=screen, transient=True) as bar:
         task = bar.add_task(label, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
-__all__ = ["digits", "progress", "show"]
+__all__ = ["PIPED_WIDTH", "console", "digits", "progress", "show"]

@@ -18,11 +18,11 @@ from viewer.session import store
 from viewer.session.model import Clip, Request, Session, StoredReading
 from viewer.tasks.document import plain
 from viewer.tasks.sample import CLIP_FOLDER, LEVELS_MFL, Truth, make_sample_session, read_truth
-from viewer.tasks.session import align_session, measure_session, open_session_clip
+from viewer.tasks.session import Run, align_session, measure_session, open_session_clip
 
 Progress = Callable[[int, int], None]
 Stop = Callable[[], bool]
-Publish = Callable[[Session, Path], Sequence[Path]]
+Publish = Callable[[Run, Path], Sequence[Path]]
 
 LAMP_HZ = 330.0
 # What a truth file calls the quantity that a reading stands for, where the names differ, and what the difference is.
@@ -99,7 +99,7 @@ def build_demo(
     only : collection of str
         Keys of scenes, as for `make_sample_session`; all if empty.
     publish : callable, optional
-        ``publish(session, folder) -> paths`` writes the products; nothing is published without it.
+        ``publish(run, folder) -> paths`` writes the products; nothing is published without it.
     progress, cancelled : callable, optional
 
     Raises
@@ -127,7 +127,7 @@ def build_demo(
     checks = compare_with_truth(session, read_truth(folder / CLIP_FOLDER))
     files = [path, _write_checks(checks, folder / "found_and_true.csv")]
     if publish is not None:
-        files += publish(session, folder)
+        files += publish(run, folder)
         clock.lap("publish")
     return DemoResult(
         session=session, path=path, checks=checks, files=tuple(files), troubles=tuple(troubles), seconds=clock.seconds
