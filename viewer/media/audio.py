@@ -16,6 +16,7 @@ from viewer.errors import MediaError
 from viewer.media.decoder import PACKET_ERRORS
 from viewer.media.index import Cancelled, Progress
 from viewer.media.source import open_container, rational, translated
+from viewer.media.watch import Watch, beat
 
 MAX_SAMPLES = 2_000_000_000
 
@@ -69,6 +70,14 @@ def read_sound(path: Path | str, *, track: int = 0, progress: Progress = None, c
         If the file cannot be opened.
     """
     path = Path(path)
+    watch = Watch(path.name)
+    try:
+        return watch.call_long(lambda report, stopped: _read(path, track, report, stopped), progress, cancelled)
+    finally:
+        watch.close()
+
+
+def _read(path: Path, track: int, progress: Progress, cancelled: Cancelled) -> Sound | None:
     container = open_container(path)
     try:
         with translated(path):
@@ -151,6 +160,7 @@ def _frames(container: Any, stream: Any) -> Any:
     """Yield decoded frames; None where a packet was lost."""
     packets = container.demux(stream)
     while True:
+        beat()
         try:
             packet = next(packets, None)
         except PACKET_ERRORS:

@@ -18,12 +18,15 @@ from typing import Any, TypeVar
 
 from platformdirs import user_cache_dir
 
+from viewer.media.watch import beat
+
 T = TypeVar("T")
 
 VERSION = 1
 MAX_ENTRIES = 4000
 MAX_BYTES = 64 * 2**20
 USED_EVERY_S = 3600.0
+HASH_BLOCK = 1 << 20
 _lock = threading.Lock()
 
 
@@ -124,8 +127,18 @@ def content_hash(path: Path, *, progress: Callable[[int, int], None] | None = No
     known = load_json(stamp)
     if isinstance(known, str) and len(known) == 64:
         return known
-    with path.open("rb") as stream:
-        found = hashlib.file_digest(stream, "sha256").hexdigest()
+    total = hashlib.sha256()
+    block = bytearray(HASH_BLOCK)
+    view = memoryview(block)
+    with path.open("rb", buffering=0) as stream:
+        done = 0
+        while size := stream.readinto(block):
+            total.update(view[:size])
+            done += size
+            beat()
+            if progress is not None:
+                progress(done, stat.st_size)
+    found = total.hexdigest()
     store_json(stamp, found)
     return found
 

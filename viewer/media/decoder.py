@@ -14,6 +14,7 @@ import numpy as np
 from viewer.errors import MediaError, SeekError
 from viewer.media.index import FrameIndex
 from viewer.media.source import MAX_PIXELS, open_container, translated, video_stream
+from viewer.media.watch import beat
 
 # A damaged picture must be an error: concealed ones would pass for right.
 OPTIONS = {"max_pixels": str(MAX_PIXELS), "err_detect": "explode"}
@@ -88,6 +89,7 @@ class Decoder:
     def _next(self) -> Any:
         """Return the next packet, None at the end or at a break in the container."""
         assert self._packets is not None
+        beat()
         with translated(self.path):
             try:
                 packet = next(self._packets, None)
@@ -107,6 +109,7 @@ class Decoder:
         return bool(self._pending)
 
     def _decode(self, packet: Any) -> None:
+        beat()
         try:
             pictures = self.context.decode(packet)
         except PACKET_ERRORS:

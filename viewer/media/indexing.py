@@ -15,6 +15,7 @@ from viewer.errors import MediaError
 from viewer.media.decoder import PACKET_ERRORS, Decoder, default_threads
 from viewer.media.index import Cancelled, FrameIndex, Progress
 from viewer.media.source import MAX_DURATION_S, MAX_PACKETS, open_container, rational, translated, video_stream
+from viewer.media.watch import beat
 
 INTRA_ONLY = {
     "mjpeg",
@@ -97,8 +98,10 @@ def _read(container: object, stream: object, found: PacketList, path: Path, canc
             found.size += packet.size
             if len(found.pts) > MAX_PACKETS:
                 raise MediaError(f"holds more than {MAX_PACKETS} packets.", where=path.name, hint="Cut the clip into parts.")
-            if len(found.pts) % 4096 == 0 and cancelled is not None and cancelled():
-                raise Stopped()
+            if len(found.pts) % 1024 == 0:
+                beat()
+                if cancelled is not None and cancelled():
+                    raise Stopped()
     except PACKET_ERRORS:
         found.broken = True
 

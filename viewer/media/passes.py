@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Generator, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -11,6 +12,9 @@ import numpy as np
 
 from viewer.media.decoder import Decoder
 from viewer.media.index import FrameIndex
+from viewer.media.watch import Ticket, Watch
+
+Item = tuple[int, Any, bool]
 
 
 class Pass:
@@ -24,6 +28,8 @@ class Pass:
         Range of the clip's numbers.
     threads : int
         Decoder threads.
+    ahead : int
+        Pictures decoded before they are asked for.
     """
 
     def __init__(
@@ -35,18 +41,37 @@ class Pass:
         stop: int,
         *,
         threads: int,
+        ahead: int = 0,
     ) -> None:
         self._paths, self._indexes, self._first = paths, indexes, first
-        self.start, self.stop, self._threads = start, stop, threads
-        self._decoder: Decoder | None = None
+        self.start, self.stop, self._threads, self._ahead = start, stop, threads, ahead
         self._hurry = False
+        self._over = False
         self._run = self._pictures()
+        self._watch = Watch(paths[0].name)
+        self._tickets: deque[Ticket[Item | None]] = deque()
 
-    def __iter__(self) -> Iterator[tuple[int, Any, bool]]:
-        return self._run
+    def __iter__(self) -> Iterator[Item]:
+        return self
 
-    def __next__(self) -> tuple[int, Any, bool]:
-        return next(self._run)
+    def __next__(self) -> Item:
+        if self._over:
+            raise StopIteration
+        while len(self._tickets) <= self._ahead:
+            self._tickets.append(self._watch.submit(self._one))
+        try:
+            item = self._watch.result(self._tickets.popleft())
+        except BaseException:
+            # What was being decoded is lost; going on would leave a hole.
+            self._over = True
+            raise
+        if item is None:
+            self._over = True
+            raise StopIteration
+        return item
+
+    def _one(self) -> Item | None:
+        return None if self._over else next(self._run, None)
 
     def __enter__(self) -> Pass:
         return self
@@ -56,32 +81,34 @@ class Pass:
 
     def close(self) -> None:
         """Close the file."""
-        self._run.close()
-        decoder, self._decoder = self._decoder, None
-        if decoder is not None:
-            decoder.close()
+        self._over = True
+        self._tickets.clear()
+        self._watch.close(self._run.close)
 
     def hurry(self, wanted: bool) -> None:
         """Leave out pictures that no other rests on: for display only, when the machine cannot keep up."""
-        if wanted != self._hurry and self._decoder is not None:
-            self._hurry = wanted
-            self._decoder.context.skip_frame = "NONREF" if wanted else "DEFAULT"
+        self._hurry = wanted
 
-    def _pictures(self) -> Generator[tuple[int, Any, bool], None, None]:
+    def _pictures(self) -> Generator[Item, None, None]:
         for place, first in enumerate(self._first):
             index = self._indexes[place]
             low, high = max(self.start, first) - first, min(self.stop, first + len(index)) - first
             if low >= high:
                 continue
-            decoder = self._decoder = Decoder(self._paths[place], threads=self._threads)
-            source = _counted(decoder, low, high) if index.counted else _timed(decoder, index, low, high)
-            for number, picture, damaged in source:
-                yield number + first, picture, damaged
-            self._decoder = None
-            decoder.close()
+            decoder = Decoder(self._paths[place], threads=self._threads)
+            try:
+                source = _counted(decoder, low, high) if index.counted else _timed(decoder, index, low, high)
+                hurrying = False
+                for number, picture, damaged in source:
+                    yield number + first, picture, damaged
+                    if hurrying != self._hurry:
+                        hurrying = self._hurry
+                        decoder.context.skip_frame = "NONREF" if hurrying else "DEFAULT"
+            finally:
+                decoder.close()
 
 
-def _counted(decoder: Decoder, low: int, high: int) -> Iterator[tuple[int, Any, bool]]:
+def _counted(decoder: Decoder, low: int, high: int) -> Iterator[Item]:
     for number, (picture, damaged) in enumerate(decoder.run()):
         if number >= high:
             return
@@ -89,7 +116,7 @@ def _counted(decoder: Decoder, low: int, high: int) -> Iterator[tuple[int, Any, 
             yield number, picture, damaged
 
 
-def _timed(decoder: Decoder, index: FrameIndex, low: int, high: int) -> Iterator[tuple[int, Any, bool]]:
+def _timed(decoder: Decoder, index: FrameIndex, low: int, high: int) -> Iterator[Item]:
     earlier = np.flatnonzero(index.key_pts <= index.pts[low])
     if low and len(earlier) > 1:
         decoder.start_at_key(int(index.key_pts[earlier[-1]]), int(index.pts[low]))

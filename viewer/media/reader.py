@@ -28,9 +28,13 @@ from viewer.media.passes import Pass
 from viewer.media.source import check_file, rational, translated
 from viewer.media.tags import LightChoice, resolve
 from viewer.media.tint import Tint, fit_tint
+from viewer.media.watch import Watch
 
 LEVEL_SAMPLES = 8
 LEVEL_PIXELS = 700_000
+# Pictures decoded ahead of a pass, of pictures up to this size; of larger ones, one.
+AHEAD = 2
+AHEAD_BYTES = 16 * 2**20
 
 
 def open_clip(
@@ -95,27 +99,32 @@ class ClipReader:
         self._indexes: list[FrameIndex] = []
         self._singles: list[Decoder | None] = [None] * len(paths)
         self._levels: ClipLevels | None = None
+        self._watch = Watch(self.path.name)
         try:
-            hashes, facts = [], []
-            for place, part in enumerate(self.paths):
-                check_file(part)
-                with translated(part):
-                    hashes.append(cache.content_hash(part))
-                index = index_of(part, hashes[-1], progress=progress, cancelled=cancelled)
-                self._indexes.append(index)
-                decoder = self._single(place)
-                picture = self._first(decoder)
-                if place == 0:
-                    opening = decoder, picture
-                timecode = str(decoder.stream.metadata.get("timecode", ""))
-                facts.append(PartFacts(part, index, (picture.width, picture.height), timecode))
-            self._joined = join(facts)
-            self.index: FrameIndex = self._joined.index
-            self._sha256 = hashes[0] if len(hashes) == 1 else hashlib.sha256("".join(hashes).encode()).hexdigest()
-            self.info, self._setting = _describe(self, *opening, self._joined, light)
+            self._watch.call_long(lambda report, stopped: self._open(light, report, stopped), progress, cancelled)
         except BaseException:
             self.close()
             raise
+
+    def _open(self, light: LightChoice | None, progress: Progress, cancelled: Cancelled) -> None:
+        """Hash, index and open all parts, and describe the first; on the watched thread."""
+        hashes, facts = [], []
+        for place, part in enumerate(self.paths):
+            check_file(part)
+            with translated(part):
+                hashes.append(cache.content_hash(part))
+            index = index_of(part, hashes[-1], progress=progress, cancelled=cancelled)
+            self._indexes.append(index)
+            decoder = self._single(place)
+            picture = self._first(decoder)
+            if place == 0:
+                opening = decoder, picture
+            timecode = str(decoder.stream.metadata.get("timecode", ""))
+            facts.append(PartFacts(part, index, (picture.width, picture.height), timecode))
+        self._joined = join(facts)
+        self.index: FrameIndex = self._joined.index
+        self._sha256 = hashes[0] if len(hashes) == 1 else hashlib.sha256("".join(hashes).encode()).hexdigest()
+        self.info, self._setting = _describe(self, *opening, self._joined, light)
 
     def _single(self, place: int) -> Decoder:
         decoder = self._singles[place]
@@ -136,7 +145,11 @@ class ClipReader:
 
     def close(self) -> None:
         """Close the files; pictures already handed out stay valid."""
-        self._closed = True
+        if not self._closed:
+            self._closed = True
+            self._watch.close(self._close_all)
+
+    def _close_all(self) -> None:
         for place, decoder in enumerate(self._singles):
             if decoder is not None:
                 self._singles[place] = None
@@ -160,7 +173,7 @@ class ClipReader:
         """
         number = self._check(number)
         place, inner = self._locate(number)
-        picture, damaged = self._single(place).exact(self._indexes[place], inner)
+        picture, damaged = self._watch.call(lambda: self._single(place).exact(self._indexes[place], inner))
         return self.wrap(picture, number, damaged)
 
     def frame_at(self, time_s: float) -> Frame:
@@ -179,7 +192,7 @@ class ClipReader:
         stop = total if stop is None else min(stop, total)
         if stop <= start:
             return
-        with self.open_pass(start, stop) as pictures:
+        with self.open_pass(start, stop, ahead=AHEAD if self._picture_bytes() <= AHEAD_BYTES else 1) as pictures:
             for number, picture, damaged in pictures:
                 if cancelled is not None and cancelled():
                     raise Stopped()
@@ -187,8 +200,16 @@ class ClipReader:
                 if progress is not None:
                     progress(number - start + 1, stop - start)
 
-    def open_pass(self, start: int = 0, stop: int | None = None, *, threads: int | None = None) -> Pass:
-        """Return a pass over pictures `start` up to `stop`, as the media library's own frames; close it when done."""
+    def _picture_bytes(self) -> int:
+        layout = self._setting.layout
+        chroma = 0.0 if layout.kind == "grey" else 2.0 / (layout.step_x * layout.step_y)
+        return int(self._setting.width * self._setting.height * (1 + chroma) * (2 if layout.bits > 8 else 1))
+
+    def open_pass(self, start: int = 0, stop: int | None = None, *, threads: int | None = None, ahead: int = 0) -> Pass:
+        """Return a pass over pictures `start` up to `stop`, as the media library's own frames; close it when done.
+
+        `ahead` is how many pictures are decoded before they are asked for, while the caller works on those before.
+        """
         self._check(start)
         total = len(self.index)
         return Pass(
@@ -198,6 +219,7 @@ class ClipReader:
             start,
             total if stop is None else min(stop, total),
             threads=threads or self._threads,
+            ahead=ahead,
         )
 
     def tint(self, rect: Any = None, frames: tuple[int, int | None] = (0, None)) -> Tint:
@@ -216,7 +238,7 @@ class ClipReader:
             key = f"levels:7:{self._sha256}:{spec.range}:{spec.matrix}:{spec.bits}"
             self._levels = levels_from(cache.load_json(key))
             if self._levels is None:
-                self._levels = find_levels(self._samples(), spec.bits, spec.range)
+                self._levels = find_levels(self._watch.call(self._samples), spec.bits, spec.range)
                 cache.store_json(key, self._levels.to_list())
         return self._levels
 
