@@ -340,6 +340,27 @@ def _budget(readings: list[StoredReading]) -> tuple[Budget | None, str]:
     return combine_takes(values, sigmas), ""
 
 
+def _drift(session: Session, key: tuple[str, str, str]) -> float:
+    """Return how far the control's reading went from its first take to its last, beyond the error; 0 if it stood still.
+
+    A control filmed first and last shows what changed with the scene, the light and the camera while the others were filmed.
+    """
+    control = {device.id for device in session.devices if device.control}
+    takes = {clip.id: clip.take for clip in session.clips if clip.device in control}
+    found = [
+        r
+        for r in session.readings
+        if (r.request, r.name, r.of) == key and r.clip in takes and r.value is not None and r.low is not None
+    ]
+    found.sort(key=lambda r: takes[r.clip])
+    if len(found) < 2:
+        return 0.0
+    first, last = found[0], found[-1]
+    change = float(last.value or 0.0) - float(first.value or 0.0)
+    error = sum(from_interval(float(r.low or 0.0), float(r.high or 0.0), r.coverage) ** 2 for r in (first, last)) ** 0.5
+    return change if abs(change) > 1.96 * error else 0.0
+
+
 def verdicts_of(session: Session) -> tuple[StoredVerdict, ...]:
     """Return the verdicts on every reading that two or more devices share, corrected for their number."""
     order = {device.id: place for place, device in enumerate(session.devices)}
@@ -361,7 +382,8 @@ def verdicts_of(session: Session) -> tuple[StoredVerdict, ...]:
                 )
                 continue
             matter = matter_for(name, session.preferences.matters)
-            comparison = compare(name, of, unit, (names[first], a), (names[second], b), matter=matter)
+            drift = _drift(session, key)
+            comparison = compare(name, of, unit, (names[first], a), (names[second], b), matter=matter, drift=drift)
             asked.append((key, session.device(first), session.device(second), comparison))
     words = decide_all([row[3] for row in asked])
     spoken = [
