@@ -89,15 +89,17 @@ def _modulation(look: Look, line: Line, choice: Choice, whole: Relative | None) 
         place = place_of(whole, replace(sheet_of(whole), wander=line.sheet.wander), stretched, bits_per_pixel=bits)
     harmonics = recorded_harmonics(line, relative)
     moves = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else math.inf
+    scale = 1.0
     if whole is None and moves * clock.duration_s > 2.0:
         # encoders keep most of it where it is bright
-        harmonics = harmonics * float(np.clip(place.bright_share, 0.8, 1.25))
+        scale = float(np.clip(place.bright_share, 0.8, 1.25))
+    amplitudes = scale * harmonics.amplitudes
     single = choice.single
     exposure = look.clip.exposure_s if single is not None else None
     frequency = single.frequency_hz if single is not None else None
     wander = wander_of(line)
     systematic = codec_error(line.wave, clock) if bits > 0 else 0.0
-    wave = fold(harmonics, frequency or 1.0, exposure)
+    wave = fold(amplitudes, frequency or 1.0, exposure, sigma=scale * harmonics.sigma)
     alias = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else None
     return Modulation(
         line=line,
@@ -110,7 +112,7 @@ def _modulation(look: Look, line: Line, choice: Choice, whole: Relative | None) 
         sigma_hz=max(math.hypot(single.sigma_hz if single is not None else line.wave.sigma_hz, systematic), 0.5 * wander),
         wander_hz=wander,
         alias_hz=alias,
-        recorded=float(abs(harmonics[0])),
+        recorded=float(abs(amplitudes[0])),
         recorded_sigma=line.wave.sigma_amplitude,
         waveform=wave,
         lower_bound=wave.lower_bound,

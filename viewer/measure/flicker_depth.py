@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,19 +14,49 @@ from viewer.measure.flicker_model import Clip
 from viewer.measure.flicker_places import Line
 from viewer.measure.flicker_rows import Relative
 from viewer.measure.flicker_sampling import Clock, alias_frequency
+from viewer.measure.flicker_shape import ORDERS
+from viewer.measure.flicker_waves import harmonic_orders
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 
-def recorded_harmonics(line: Line, relative: Relative) -> NDArray[np.complex128]:
-    """Return the amplitudes of harmonics 1 .. K as single rows recorded them: the averaging of rows is undone."""
-    rows = relative.x.shape[1]
-    orders = np.asarray(line.wave.orders)
+SYSTEMATIC = (0.01, 0.03)
+"""Errors of harmonics that their scatter does not show: share of the fundamental and of the harmonic itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Harmonics:
+    """Harmonics 1 .. K as single rows recorded them, and their 1-sigma errors (infinite where nothing is known), shape (K,)."""
+
+    amplitudes: Complex
+    sigma: Floats
+
+
+def recorded_harmonics(line: Line, relative: Relative) -> Harmonics:
+    """Return the harmonics of a line: the averaging of rows is undone, and time runs forward."""
+    wave, rows = line.wave, relative.x.shape[1]
+    known = harmonic_orders(line.sheet, wave, relative.clock.fold_hz, most=ORDERS)
+    every = np.arange(1, ORDERS + 1)
+    turns = every * abs(wave.q) / rows
     step = relative.row_step
-    turns = orders * abs(line.wave.q) / rows
     with np.errstate(invalid="ignore", divide="ignore"):
         kept = np.where(turns * step < 1e-9, 1.0, np.sin(np.pi * turns) / (step * np.sin(np.pi * turns / step)))
-    out = np.zeros(int(orders.max()), complex)
-    out[orders - 1] = line.wave.amplitudes / np.where(np.abs(kept) > 0.2, kept, 1.0)
-    return out
+    kept = np.where(np.abs(kept) > 0.2, kept, 1.0)
+    amplitudes, sigma = np.zeros(ORDERS, complex), np.full(ORDERS, np.inf)
+    # what was looked for and not found is small
+    sigma[np.asarray(known) - 1] = 2.5 * wave.sigma_amplitude
+    variance = np.diag(wave.covariance)[2:]
+    for i, (order, a) in enumerate(zip(wave.orders, wave.amplitudes, strict=True)):
+        if order <= ORDERS:
+            amplitudes[order - 1] = a
+            sigma[order - 1] = math.sqrt(max(0.5 * (variance[2 * i] + variance[2 * i + 1]), 0.0))
+    # a wave fitted with its time turned round has the conjugate amplitudes
+    forward: Complex = np.asarray(amplitudes if wave.q >= 0 else np.conj(amplitudes), np.complex128) / kept
+    sigma = np.sqrt(
+        np.square(sigma / kept) + np.square(SYSTEMATIC[0] * abs(forward[0])) + np.square(SYSTEMATIC[1] * np.abs(forward))
+    )
+    return Harmonics(forward, sigma)
 
 
 def codec_error(wave: Wave, clock: Clock) -> float:
@@ -56,6 +87,7 @@ def detection_limit(found: Found, clip: Clip) -> float:
 
 
 __all__ = [
+    "Harmonics",
     "codec_error",
     "detection_limit",
     "recorded_harmonics",

@@ -19,6 +19,8 @@ Complex = NDArray[np.complex128]
 
 SMOOTH_HZ = 1.0
 """Changes of gain slower than this are never taken for flicker."""
+RUNAWAY = 4.0
+"""Amplitudes are held below this; what reaches it is no light."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,7 @@ class _Nuisance:
     def __init__(self, model: Floats, weight: Floats, smooth: Floats, frame_share: float) -> None:
         self.model, self.weight, self.smooth, self.frame_share = model, weight, smooth, frame_share
         self.row_norm = np.maximum(np.square(model).sum(axis=0), 1e-12)
-        self.frame_norm = np.maximum(np.square(model) @ weight, 1e-12)
+        self.frame_norm = _frame_norm(model, weight)
 
     def frame_part(self, v: Floats) -> Floats:
         """Return the gain per frame that explains `v` (N, R) best, shrunk to what is believed, shape (N,)."""
@@ -128,6 +130,12 @@ def wave_phase(sheet: Sheet, g_hz: float, q: float) -> Floats:
     return np.asarray(2.0 * np.pi * (g_hz * t[:, None] + q * (sheet.position - 0.5)[None, :]) + extra, float)
 
 
+def _frame_norm(model: Floats, weight: Floats) -> Floats:
+    """Return the weight of every frame in its own gain, shape (N,); a frame that the wave leaves dark says nothing of it."""
+    power = np.square(model) @ weight
+    return np.asarray(np.maximum(power, 0.05 * power.mean()), float)
+
+
 def _turns(sheet: Sheet, g_hz: float, q: float, orders: tuple[int, ...]) -> list[Complex]:
     """Return ``exp(i h psi)`` for every order; products of a frame part and a row part, which is quick."""
     t = sheet.times_s - sheet.times_s.mean()
@@ -141,8 +149,7 @@ def _model(turns: list[Complex], amplitudes: Complex) -> Floats:
     for turn, a in zip(turns, amplitudes, strict=True):
         out += a.real * turn.real
         out -= a.imag * turn.imag
-    # a model that touches zero would blow up the row scale
-    return np.maximum(out, 0.02)
+    return out
 
 
 def _columns(sheet: Sheet, turns: list[Complex], orders: tuple[int, ...], amplitudes: Complex, *, tie: float | None) -> Floats:
@@ -170,11 +177,11 @@ def _split(sheet: Sheet, model: Floats, smooth: Floats, frame_share: float) -> t
     """Return the residual light after scene and gain, the row scale and the frame gain, for a given model."""
     light = sheet.x + 1.0
     scale, gain = np.ones(light.shape[1]), np.ones(light.shape[0])
-    norm_rows = np.square(model)
+    norm = _frame_norm(model, sheet.weight)
     for _ in range(3):
         shown = model * gain[:, None]
         scale = np.where(sheet.weight > 0, (light * shown).sum(axis=0) / np.square(shown).sum(axis=0), 1.0)
-        part = ((light / scale) * model) @ sheet.weight / (norm_rows @ sheet.weight)
+        part = (((light / scale) * model) @ sheet.weight + norm - np.square(model) @ sheet.weight) / norm
         slow = smooth @ (smooth.T @ (part - 1.0))
         gain = 1.0 + slow + frame_share * (part - 1.0 - slow)
     rest = (light / (scale[None, :] * gain[:, None]) - model) * (sheet.weight > 0)
@@ -249,6 +256,8 @@ def fit_wave(
         g_hz += g_step
         q += float(np.clip(full[1], -0.3, 0.3)) if tie is None else g_step * tie
         amplitudes = amplitudes + full[2::2] + 1j * full[3::2]
+        # a start far off must not run away
+        amplitudes = amplitudes / max(1.0, float(np.max(np.abs(amplitudes))) / RUNAWAY)
     assert wave is not None
     return wave
 

@@ -15,6 +15,10 @@ from viewer.measure.flicker_search import Peak
 Floats = NDArray[np.float64]
 
 
+LEAST_LEFT = 0.25
+"""Light that a line leaves counts as at least this much of the mean when the line is divided out."""
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """One modulation with its harmonics.
@@ -44,9 +48,10 @@ def divide_out(data: Relative, line: Line) -> Relative:
     """Return the clip with one line divided out, each cell by its own share of it."""
     share = share_map(line, data.weight.shape).astype(np.float32)
     ripple = (line.wave.model - 1.0).astype(np.float32)
-    shown = np.maximum(1.0 + ripple[:, :, None] * share[None], 0.05)
+    change = ripple[:, :, None] * share[None]
     lit = (data.weight > 0)[None]
-    x = np.where(lit, (1.0 + data.x) / shown - 1.0, 0.0).astype(np.float32)
+    # where the line leaves hardly any light, only noise would be blown up
+    x = np.where(lit, (data.x - change) / np.maximum(1.0 + change, LEAST_LEFT), 0.0).astype(np.float32)
     return replace(data, x=x)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from viewer.measure.flicker_sampling import exposure_attenuation
+from viewer.measure.flicker_shape import fit_shapes
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -76,45 +76,13 @@ def false_alarm(power: float, times_s: ArrayLike, highest_hz: float) -> float:
     return float(1.0 - (1.0 - single_false_alarm(power, n)) * math.exp(-tau))
 
 
-def as_rectangle(amplitudes: Complex, weak: NDArray[np.bool_], *, tolerance: float = 0.08) -> tuple[float, float, float] | None:
-    """Return duty, step (relative to the mean) and start (periods) of a rectangle that explains the harmonics, or None.
-
-    Parameters
-    ----------
-    amplitudes : ndarray of shape (K,), complex
-        Harmonics with the exposure undone.
-    weak : ndarray of shape (K,), bool
-        Harmonics that the exposure removed; not used.
-    tolerance : float
-        Largest relative distance, root of the power.
-    """
-    order = np.arange(1, amplitudes.size + 1)
-    used = ~weak
-    if used.sum() < 3 or np.count_nonzero(np.abs(amplitudes[used]) > 0.01 * np.abs(amplitudes[0])) < 2:
-        return None
-    best: tuple[float, float, float, float] | None = None
-    power = float(np.sum(np.square(np.abs(amplitudes[used]))))
-    for duty in np.linspace(0.02, 0.98, 193):
-        unit = 2.0 * np.sin(np.pi * order * duty) / (np.pi * order)
-        # the middle of the bright part lies where the fundamental peaks, or opposite
-        middle = -np.angle(amplitudes[0]) / (2.0 * np.pi)
-        shape = unit * np.exp(-2j * np.pi * order * middle)
-        step = float(np.sum((np.conj(shape) * amplitudes).real[used]) / np.sum(np.square(unit[used])))
-        miss = float(np.sum(np.square(np.abs(amplitudes - step * shape))[used]))
-        if step > 0 and step * duty <= 1.05 and (best is None or miss < best[0]):
-            best = (miss, float(duty), step, (middle - 0.5 * duty) % 1.0)
-    if best is None or best[0] > tolerance**2 * power:
-        return None
-    _, duty, step, start = best
-    return duty, min(step, 1.0 / duty), start
-
-
 @dataclass(frozen=True, slots=True)
 class Waveform:
     """One period of light, relative to its mean.
 
     ``phase`` runs 0 .. 1 (not with 1); ``recorded`` is what the rows show, ``light`` has the exposure undone.
-    ``depth_percent`` and ``index`` are of `light`; ``lower_bound`` says that harmonics were lost to the exposure.
+    ``depth_percent`` and ``index`` are of the light, ``depth_range`` and ``index_range`` the 95 % over pulses that explain the
+    harmonics; ``lower_bound`` says that the fundamental was lost to the exposure, or that the exposure is not known.
     ``duty`` is the share of the period spent above half way between least and most light.
     """
 
@@ -122,12 +90,21 @@ class Waveform:
     recorded: Floats
     light: Floats
     depth_percent: float
+    depth_range: tuple[float, float]
     index: float
+    index_range: tuple[float, float]
     duty: float
     lower_bound: bool
 
 
-def fold(amplitudes: ArrayLike, frequency_hz: float, exposure_s: float | None, *, points: int = 720) -> Waveform:
+def fold(
+    amplitudes: ArrayLike,
+    frequency_hz: float,
+    exposure_s: float | None,
+    *,
+    sigma: ArrayLike | None = None,
+    points: int = 720,
+) -> Waveform:
     """Return the waveform of fitted harmonics.
 
     Parameters
@@ -138,37 +115,48 @@ def fold(amplitudes: ArrayLike, frequency_hz: float, exposure_s: float | None, *
         The fundamental.
     exposure_s : float or None
         Shutter time.  None: nothing is undone and the depth is a lower bound.
+    sigma : array_like of shape (K,), optional
+        1-sigma errors of the amplitudes, infinite where one is not known.
+
+    Notes
+    -----
+    With a known exposure, depth and index come from the pulses that fit the harmonics (`flicker_shape`), else from the sum of
+    the harmonics.
     """
     recorded = np.asarray(amplitudes, complex)
     order = np.arange(1, recorded.size + 1)
+    errors = np.full(recorded.size, 0.01 * abs(recorded[0])) if sigma is None else np.asarray(sigma, float)
     phase = np.arange(points) / points
     turn = np.exp(2j * np.pi * order[:, None] * phase[None, :])
     as_seen = 1.0 + (recorded[:, None] * turn).real.sum(axis=0)
-    lost = exposure_s is None
-    restored = recorded.copy()
-    weak = np.zeros(order.size, bool)
-    if exposure_s is not None:
-        passed = np.sinc(order * frequency_hz * exposure_s)
-        weak = exposure_attenuation(order * frequency_hz, exposure_s) < LEAST_TRANSMISSION
-        lost = bool(weak[0])
-        restored = np.where(weak, recorded, recorded / np.where(weak, 1.0, passed))
-    light = 1.0 + (restored[:, None] * turn).real.sum(axis=0)
-    # Light is not negative; ringing of a cut-off series would make depths above 100 %.
-    light = np.clip(light, 0.0, None)
+    passed = np.ones(order.size) if exposure_s is None else np.sinc(order * frequency_hz * exposure_s)
+    weak = np.abs(passed) < LEAST_TRANSMISSION
+    lost = exposure_s is None or bool(weak[0])
+    restored = np.where(weak, recorded, recorded / np.where(weak, 1.0, passed))
+    # a cut-off series may dip below zero; light does not
+    light = np.clip(1.0 + (restored[:, None] * turn).real.sum(axis=0), 0.0, None)
     high, low = float(light.max()), float(light.min())
-    pulse = None if exposure_s is None or lost else as_rectangle(restored, weak)
-    if pulse is not None:
-        # a cut-off series overshoots a rectangle by 9 % of its step at every edge
-        duty, step, shift = pulse
-        low = 1.0 - step * duty
-        high = low + step
-        light = np.where((phase - shift) % 1.0 < duty, high, low)
+    depth, index = percent_flicker(high, low), flicker_index(light)
+    shape = None
+    if not lost:
+        errors = np.where(weak, np.inf, errors / np.maximum(np.abs(passed), LEAST_TRANSMISSION))
+        shape = fit_shapes(restored, errors)
+    if shape is None:
+        spread = 1.96 * float(np.sqrt(np.sum(np.square(errors[np.isfinite(errors)])))) / max(abs(restored[0]), 1e-9)
+        depths, indices = (depth * (1.0 - spread), depth * (1.0 + spread)), (index * (1.0 - spread), index * (1.0 + spread))
+    else:
+        light = shape.light(points)
+        high, low = float(light.max()), float(light.min())
+        depth, index = shape.depth[0], shape.index[0]
+        depths, indices = (shape.depth[1], shape.depth[2]), (shape.index[1], shape.index[2])
     return Waveform(
         phase=phase,
         recorded=as_seen,
         light=light,
-        depth_percent=percent_flicker(high, low),
-        index=flicker_index(light),
+        depth_percent=depth,
+        depth_range=(max(depths[0], 0.0), min(depths[1], 100.0)),
+        index=index,
+        index_range=(max(indices[0], 0.0), min(indices[1], 1.0)),
         duty=float(np.mean(light > 0.5 * (high + low))),
         lower_bound=lost,
     )
@@ -177,7 +165,6 @@ def fold(amplitudes: ArrayLike, frequency_hz: float, exposure_s: float | None, *
 __all__ = [
     "LEAST_TRANSMISSION",
     "Waveform",
-    "as_rectangle",
     "false_alarm",
     "flicker_index",
     "fold",

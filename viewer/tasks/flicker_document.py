@@ -76,19 +76,21 @@ def _of_line(item: measure.Modulation, place: str, rows: Gathered, flags: Flag) 
         reason = f"{count} frequencies fit: film at a second, unrelated frame rate, or calibrate the readout."
         out.append(refused("modulation_frequency", place, "Hz", reason, flags=flags, frames=rows.frames, method=METHOD))
     shape = item.waveform
-    relative = item.recorded_sigma / max(item.recorded, 1e-9)
-    spread = 1.96 * float(np.hypot(relative, 0.02))
+    spread = 1.96 * item.recorded_sigma / max(item.recorded, 1e-9)
     depth_flags = flags | (Flag.SHUTTER_LOSS if item.lower_bound else Flag.NONE)
     bound = "The exposure removed part of it: give the shutter time, or film with a shorter one." if item.lower_bound else None
-    for name, value, unit in (("modulation_depth", shape.depth_percent, "%"), ("flicker_index", shape.index, "1")):
+    for name, value, ends, unit, most in (
+        ("modulation_depth", shape.depth_percent, shape.depth_range, "%", 100.0),
+        ("flicker_index", shape.index, shape.index_range, "1", 1.0),
+    ):
         out.append(
             Reading(
                 name=name,
                 of=place,
                 value=value,
                 unit=unit,
-                low=value * (1.0 - spread),
-                high=value * (1.0 + spread),
+                low=max(ends[0] * (1.0 - spread), 0.0),
+                high=min(ends[1] * (1.0 + spread), most),
                 state="limit" if item.lower_bound else "measured",
                 reason=bound,
                 flags=depth_flags,
