@@ -47,15 +47,28 @@ class Player(QObject):
         self.time_s = 0.0
 
     def _opened(self, _clip: str) -> None:
-        start, end = self.range_s()
-        if self._fresh and self.engine.clips:
-            lead = self.stage.lead
-            entry = self.engine.clips.get(lead.id) if lead else None
-            if entry is not None and entry.index is not None:
-                self._fresh = False
-                self.go(max(start, min(end, self.scene_time(lead, float(entry.index.times_s[0])))))  # type: ignore[arg-type]
+        if self._fresh:
+            first = self.first_common_s()
+            if first is not None:
+                self.go(first)
+                self._fresh = True  # clips that are still to open may move it once more; the user's first move ends that
                 return
         self.time_changed.emit(self.time_s)
+
+    def first_common_s(self) -> float | None:
+        """Return the first moment that every open clip shows, else the lead's first frame; None before the lead is open."""
+        lead = self.stage.lead
+        entry = self.engine.clips.get(lead.id) if lead else None
+        if lead is None or entry is None or entry.index is None:
+            return None
+        times = entry.index.times_s
+        starts, ends = self._ends()
+        latest = max(starts)
+        if latest > min(ends):
+            return self.scene_time(lead, float(times[0]))
+        # On a frame of the lead, so that stepping goes on from a whole frame.
+        scene = [self.scene_time(lead, float(t)) for t in times]
+        return next((t for t in scene if t >= latest - 1e-9), scene[0])
 
     # --- mapping ---
 
@@ -99,13 +112,25 @@ class Player(QObject):
 
     def range_s(self) -> tuple[float, float]:
         """Return the first and the last scene time that any clip shows."""
+        starts, ends = self._ends()
+        return (min(starts), max(ends)) if starts else (0.0, 0.0)
+
+    def _ends(self) -> tuple[list[float], list[float]]:
+        """First and last scene time of every clip that is open."""
         starts, ends = [], []
         for clip in self.stage.clips:
             entry = self.engine.clips.get(clip.id)
             if entry is not None and entry.index is not None and len(entry.index):
                 starts.append(self.scene_time(clip, float(entry.index.times_s[0])))
                 ends.append(self.scene_time(clip, float(entry.index.times_s[-1])))
-        return (min(starts), max(ends)) if starts else (0.0, 0.0)
+        return starts, ends
+
+    def span_of(self, clip: Clip) -> tuple[float, float] | None:
+        """Return the scene times of a clip's first and last frame, or None before it is open."""
+        entry = self.engine.clips.get(clip.id)
+        if entry is None or entry.index is None or not len(entry.index):
+            return None
+        return self.scene_time(clip, float(entry.index.times_s[0])), self.scene_time(clip, float(entry.index.times_s[-1]))
 
     def loop_s(self) -> tuple[float, float] | None:
         """Return the loop of the scene, if it is set and not empty; open ends are those of the clips."""
@@ -123,6 +148,7 @@ class Player(QObject):
         """Go to a scene time."""
         if not math.isfinite(time_s):
             return
+        self._fresh = False
         self.time_s = time_s
         self._from_s, self._from_clock = time_s, self.now()
         self.time_changed.emit(time_s)
@@ -190,7 +216,7 @@ class Player(QObject):
         if self.time_s >= last - 1e-6 or self.time_s < first - 1e-6:
             self.time_s = first
         self._from_s, self._from_clock = self.time_s, self.now()
-        self.playing = True
+        self.playing, self._fresh = True, False
         for entry in self.engine.clips.values():
             entry.late = 0
         self._timer.start()

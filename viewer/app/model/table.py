@@ -75,6 +75,31 @@ def rows_of(
     return rows
 
 
+def common_reason(row: TableRow) -> str | None:
+    """Return why a reading is refused, where it is refused on every clip for the same reason; None else."""
+    reasons = {r.reason if r is not None and r.state == "refused" else None for _, r in row.cells}
+    return reasons.pop() if len(row.cells) > 1 and len(reasons) == 1 else None
+
+
+def common_flags(row: TableRow) -> tuple[str, ...]:
+    """Return the flags that hold for every clip with a value, to be said once; empty where there is only one."""
+    held = [r for _, r in row.cells if r is not None and r.state != "refused"]
+    if len(held) < 2:
+        return ()
+    return tuple(flag for flag in held[0].flags if flag != "within this take" and all(flag in r.flags for r in held))
+
+
+def lines_of(row: TableRow) -> list[str]:
+    """Return the kinds of lines that show a row: title, values or one refusal for all, common flags, verdict."""
+    refused = common_reason(row) is not None
+    lines = ["title", "refused" if refused else "values"]
+    if common_flags(row):
+        lines.append("common")
+    if row.verdicts and not refused:  # they would only repeat the reason
+        lines.append("verdict")
+    return lines
+
+
 def _haystack(row: TableRow) -> str:
     parts = [row.title, row.where, row.of, tr(MEASURES[row.measure][0]), row.name]
     parts += [v.sentence for v in row.verdicts]
@@ -183,4 +208,4 @@ def as_csv(session: Session, scene: str) -> str:
     return out.getvalue()
 
 
-__all__ = ["Sort", "TableRow", "as_csv", "as_text", "bound_sign", "digits", "flag_hints", "region_words", "rows_of"]
+__all__ = ["Sort", "TableRow", "as_csv", "as_text", "bound_sign", "common_flags", "common_reason", "digits", "flag_hints", "lines_of", "region_words", "rows_of"]  # fmt: skip

@@ -33,7 +33,7 @@ from viewer.app.theme import color, figures, px, reduced_flicker, words
 from viewer.app.views.parts import device_color, elided, paint_marker, styles_of
 from viewer.session.model import Clip
 
-RULER, LANE, LEFT, RIGHT = 24, 32, 132, 128
+RULER, LANE, LEFT, RIGHT = 24, 32, 132, 164
 
 
 class Lanes(QAbstractScrollArea):

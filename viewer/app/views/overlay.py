@@ -16,6 +16,7 @@ from viewer.session.model import Note, Region
 
 Points = list[tuple[float, float]]
 HANDLE = 4.0
+LIGHT_FROM, LIGHT_TO = 15, 22
 
 
 def ink() -> QColor:
@@ -47,14 +48,30 @@ class Names:
         self._crowd = [(min(p[0] for p in group), min(p[1] for p in group)) for group in points]
         self._taken: list[QRectF] = []
 
-    def fits(self, x: float, y: float, name: str) -> bool:
-        """Take the place for a name with its baseline at (x, y), if it is free and its region does not stand in a crowd."""
-        rect = QRectF(x, y - self._metrics.ascent(), self._metrics.horizontalAdvance(name), self._metrics.height())
-        crowd = sum(abs(cx - x) < 70 and abs(cy - y) < 40 for cx, cy in self._crowd)
-        if crowd > 6 or any(rect.intersects(other) for other in self._taken):
-            return False
-        self._taken.append(rect)
-        return True
+    def keep_free(self, at: tuple[float, float], text: str, size: float) -> None:
+        """Take the place of words that will be written there in any case."""
+        metrics = QFontMetricsF(words(size, strong=True))
+        self._taken.append(QRectF(at[0], at[1] - metrics.ascent(), metrics.horizontalAdvance(text), metrics.height()))
+
+    def place(self, points: Points, name: str) -> QPointF | None:
+        """Take a free place for the name of a region: above it, below, right of it, left; None in a crowd."""
+        x0, y0 = min(p[0] for p in points), min(p[1] for p in points)
+        x1, y1 = max(p[0] for p in points), max(p[1] for p in points)
+        if sum(abs(cx - x0) < 70 and abs(cy - y0) < 40 for cx, cy in self._crowd) > 6:
+            return None
+        width, up, height = self._metrics.horizontalAdvance(name), self._metrics.ascent(), self._metrics.height()
+        if len(points) == 1:  # a light
+            x, y = points[0]
+            off = LIGHT_FROM
+            spots = [(x + off, y - 6), (x + off, y + up + 4), (x - off - width, y - 6), (x - width / 2, y + LIGHT_TO + up)]
+        else:
+            spots = [(x0, y0 - 6), (x0, y1 + 4 + up), (x1 + 6, y0 + up), (x0 - 6 - width, y0 + up)]
+        for x, y in spots:
+            rect = QRectF(x, y - up, width, height)
+            if not any(rect.intersects(other) for other in self._taken):
+                self._taken.append(rect)
+                return QPointF(x, y)
+        return None
 
 
 def _text(painter: QPainter, at: QPointF, text: str, *, size: float = 12, mono: bool = False) -> None:
@@ -95,11 +112,11 @@ def _outline(painter: QPainter, shape: Shape, points: Points, chosen: bool) -> N
     if shape.kind == "ellipse":
         path = _ellipse_path(points)
     elif shape.kind in ("light", "point"):
+        # Open in the middle: the light and its halo are what is looked at.
         x, y = points[0]
-        path.addEllipse(QPointF(x, y), 9, 9)
         for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-            path.moveTo(x + 5 * dx, y + 5 * dy)
-            path.lineTo(x + 13 * dx, y + 13 * dy)
+            path.moveTo(x + LIGHT_FROM * dx, y + LIGHT_FROM * dy)
+            path.lineTo(x + LIGHT_TO * dx, y + LIGHT_TO * dy)
     elif len(points) == 2:
         path.moveTo(*points[0])
         path.lineTo(*points[1])
@@ -122,13 +139,13 @@ def _ellipse_path(points: Points) -> QPainterPath:
 
 def _paint_region(painter: QPainter, shape: Shape, points: Points, chosen: bool, names: Names) -> None:
     _outline(painter, shape, points, chosen)
-    left, top = min(p[0] for p in points), min(p[1] for p in points)
-    if shape.kind in ("light", "point"):
-        left, top = points[0][0] + 14, points[0][1] - 6
     if isinstance(shape.item, Region):
         name = shape.item.name + (f" · {tr('own place')}" if shape.own else "")
-        if names.fits(left, top - 6, name) or chosen:
-            _text(painter, QPointF(left, top - 6), name, size=11)
+        at = names.place(points, name)
+        if at is None and chosen:
+            at = QPointF(min(p[0] for p in points), min(p[1] for p in points) - 6)
+        if at is not None:
+            _text(painter, at, name, size=11)
 
 
 def _paint_note(
@@ -144,8 +161,19 @@ def _paint_note(
     if note.kind == "arrow":
         _arrow_head(painter, points[0], points[1])
     if note.text:
-        at = points[0] if note.kind == "arrow" else (points[0][0], points[0][1] - 6)
-        _text(painter, QPointF(at[0], at[1]), note.text, size=13)
+        _text(painter, QPointF(*note_text_at(note, points)), note.text, size=13)
+
+
+def note_text_at(note: Note, points: Points) -> tuple[float, float]:
+    """Return where the words of a note begin."""
+    if note.kind == "arrow":
+        # Behind the tail, so that the shaft does not run through the words.
+        (x0, y0), (x1, y1) = points[0], points[1]
+        width = QFontMetricsF(words(13, strong=True)).horizontalAdvance(note.text)
+        return x0 - (
+            width / 2 if abs(y1 - y0) >= abs(x1 - x0) else (width + 4 if x1 > x0 else -4)
+        ), y0 - 5 if y1 >= y0 else y0 + 14
+    return points[0][0], points[0][1] - 6
 
 
 def _arrow_head(painter: QPainter, tail: tuple[float, float], tip: tuple[float, float]) -> None:
@@ -236,4 +264,14 @@ def paint_patch(painter: QPainter, image: QImage, rect: QRectF, source: Points |
     painter.restore()
 
 
-__all__ = ["Names", "Points", "ink", "on_screen", "paint_dim", "paint_patch", "paint_shape", "scale_bar_degrees"]
+__all__ = [
+    "Names",
+    "Points",
+    "ink",
+    "note_text_at",
+    "on_screen",
+    "paint_dim",
+    "paint_patch",
+    "paint_shape",
+    "scale_bar_degrees",
+]

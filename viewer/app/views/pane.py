@@ -183,11 +183,12 @@ class PaneView(QWidget):
     def _paint_clip(self, painter: QPainter, clip: Clip) -> None:
         held = self._images.get(clip.id)
         entry = self.wall.engine.clips.get(clip.id)
-        if held is None or (entry is not None and entry.trouble):
-            self._paint_absent(painter, clip, entry)
+        trouble = entry is not None and bool(entry.trouble)
+        if not trouble and entry is not None and entry.index is not None and self.wall.player.number(clip) is None:
+            self._message(painter, tr("No picture at this time"), self._when(clip))
             return
-        if self.wall.player.number(clip) is None and entry is not None and entry.index is not None:
-            self._message(painter, tr("No picture at this time"), "")
+        if held is None or trouble:
+            self._paint_absent(painter, clip, entry)
             return
         picture, image = held
         ratio = self.devicePixelRatioF()
@@ -204,6 +205,16 @@ class PaneView(QWidget):
         image.setDevicePixelRatio(1)
         painter.drawImage(QPointF(0, 0), image)
         painter.restore()
+
+    def _when(self, clip: Clip) -> str:
+        """Say when a clip begins or ended, seen from now."""
+        span = self.wall.player.span_of(clip)
+        if span is None:
+            return ""
+        first, last = span
+        if self.wall.player.time_s < first:
+            return tr("The clip begins at {time}.", time=seconds(first, 3))
+        return tr("The clip ended at {time}.", time=seconds(last, 3))
 
     def _paint_absent(self, painter: QPainter, clip: Clip, entry: Open | None) -> None:
         trouble = entry.trouble if entry is not None else ""
@@ -265,6 +276,9 @@ class PaneView(QWidget):
         known = placement.scale_by != "assumed"
         placed = [(shape, overlay.on_screen(shape, matrix)) for shape in shapes_of(self.stage.session, clip)]
         names = overlay.Names([points for shape, points in placed if isinstance(shape.item, Region)])
+        for shape, points in placed:
+            if not isinstance(shape.item, Region) and shape.item.text and shape.kind != "text":
+                names.keep_free(overlay.note_text_at(shape.item, points), shape.item.text, 13)
         for shape, points in placed:
             chosen = self.stage.chosen.id == shape.item.id
             if shape.kind == "inset":
