@@ -28,7 +28,8 @@ from viewer.session.model import (
     Session,
     new_session,
 )
-from viewer.tasks.requests import perform
+from viewer.tasks.readout import camera_mode
+from viewer.tasks.requests import perform, valid_readout
 
 BARS = (210, 40, 60, 60)
 
@@ -124,6 +125,21 @@ def test_dark_clip_is_used_where_there_is_one(made: tuple[Session, Path]) -> Non
     result = ask(with_dark, folder, "contrast", bright="white", dark="black")
     assert result.extras["levels"]["dark_level_from"] == "the dark clip"  # type: ignore[attr-defined]
     assert result.extras["levels"]["dark_level"] == pytest.approx(0.004, abs=0.0005)  # type: ignore[attr-defined]
+
+
+def test_readout_expires_with_the_camera_mode(made: tuple[Session, Path]) -> None:
+    session, folder = made
+    typed = replace(session.clip("a"), camera=CameraMode(readout_ms=15.0))
+    old = replace(session.clip("a"), camera=CameraMode(readout_ms=15.0, readout_mode="3840x2160 25 fps hevc turn 0"))
+    with tasks.open_session_clip(folder, typed) as reader:
+        assert valid_readout(reader, typed.camera) == (15.0, "")
+        here = CameraMode(readout_ms=15.0, readout_mode=camera_mode(reader))
+        assert valid_readout(reader, here) == (15.0, "")
+        value, why = valid_readout(reader, old.camera)
+    assert value is None
+    assert "expired" in why
+    result = ask(session.put(old), folder, "flicker", region="white")
+    assert why in result.warnings  # type: ignore[attr-defined]
 
 
 def test_missing_region_is_one_line(made: tuple[Session, Path]) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from viewer.errors import UsageError
 from viewer.measure.readings import Reading
-from viewer.session.model import Clip, ClipRole, Device, Region, Request, Session
+from viewer.session.model import CameraMode, Clip, ClipRole, Device, Region, Request, Session
 from viewer.tasks.carry import carried_point, carried_rect
 from viewer.tasks.document import Result
 
@@ -208,11 +208,12 @@ def _flicker(work: Work) -> Result:
 
     regions = work.regions("region")
     camera = work.clip.camera
+    readout_ms, expired = valid_readout(work.reader, camera)
     with work.helper("source") as source, work.helper("flat") as flat, work.other_rates() as also:
         result = measure_flicker(
             work.reader,
             work.rect(regions[0]) if regions else None,
-            readout_ms=camera.readout_ms,
+            readout_ms=readout_ms,
             readout_direction=camera.readout_direction,
             shutter_s=camera.shutter_s,
             capture_rate=camera.capture_rate,
@@ -228,7 +229,24 @@ def _flicker(work: Work) -> Result:
         _, line, number = reading.of.partition("/line-")
         return replace(reading, of=f"{name}{line}{number}")
 
-    return replace(result, readings=tuple(named(reading) for reading in result.readings))
+    warnings = (*result.warnings, *([expired] if expired else []))
+    return replace(result, readings=tuple(named(reading) for reading in result.readings), warnings=warnings)
+
+
+def valid_readout(reader: ClipReader, camera: CameraMode) -> tuple[float | None, str]:
+    """Return the readout time (ms) that holds for a clip, and why a stored one does not, as one line.
+
+    A calibrated value holds for the camera mode it was made in; a typed one (without a mode) for what it was typed for.
+    """
+    from viewer.tasks.readout import camera_mode
+
+    mode = camera_mode(reader)
+    if camera.readout_ms is None or camera.readout_mode in ("", mode):
+        return camera.readout_ms, ""
+    return None, (
+        f"the readout time of {camera.readout_ms:g} ms was calibrated for {camera.readout_mode} and has expired: "
+        f"this clip was filmed in {mode}. Calibrate this mode on a lamp."
+    )
 
 
 def _edge(work: Work) -> Result:
@@ -362,4 +380,4 @@ _ADAPTERS: dict[str, Callable[[Work], Result]] = {
     "figure": _figure,
 }
 
-__all__ = ["Work", "frames_between", "perform", "renamed"]
+__all__ = ["Work", "frames_between", "perform", "renamed", "valid_readout"]
