@@ -195,18 +195,18 @@ def test_frame_rules(sample: Sample) -> None:
     session, folder = sample
     entry = session.clip("c-lamps-heron")
     with open_clip(folder / "lamps-heron.mp4") as clip:
-        sharp = moments.choose(clip, entry, session, scene_s=0.48, rule="sharpest_typical")
+        sharp, _, _ = moments.read_moment(clip, entry, session, scene_s=0.48, rule="sharpest_typical")
         assert sharp.level_percentile is not None and 20 <= sharp.level_percentile <= 80
         # The beat is 6.25 Hz at 25 frames a second: whole periods are multiples of four frames.
-        mean = moments.choose(clip, entry, session, scene_s=0.48, rule="mean_over_beats")
+        mean, averaged, _ = moments.read_moment(clip, entry, session, scene_s=0.48, rule="mean_over_beats")
         assert len(mean.numbers) % 4 == 0 and "beat periods of 6.25 Hz" in mean.words
-        light, _ = moments.light_of(clip, mean)
-        assert np.allclose(light, np.mean([clip.frame(n).rgb().light for n in mean.numbers], axis=0), atol=1e-5)
-        late = moments.choose(clip, entry, session, scene_s=99.0, rule="scene_time")
+        assert np.array_equal(averaged, moments.light_of(clip, mean)[0]), "read in the same pass or again: the same light"
+        assert np.allclose(averaged, np.mean([clip.frame(n).rgb().light for n in mean.numbers], axis=0), atol=1e-5)
+        late, _, _ = moments.read_moment(clip, entry, session, scene_s=99.0, rule="scene_time")
         assert late.numbers == (23,) and "outside" in late.remark
     other = session.clip("c-lamps-plover")
     with open_clip(folder / "lamps-plover.mp4") as clip:
-        assert "no beat is known" in moments.choose(clip, other, session, scene_s=0.4, rule="mean_over_beats").words
+        assert "no beat is known" in moments.read_moment(clip, other, session, scene_s=0.4, rule="mean_over_beats")[0].words
 
 
 def test_bad_file_is_named_and_the_rest_is_drawn(sample: Sample, tmp_path: Path) -> None:

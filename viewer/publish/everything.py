@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from viewer.errors import Cancelled, PublishError, UsageError, ViewerError
 from viewer.publish import readings, report, story
-from viewer.publish.gather import Gathered, gather
+from viewer.publish.gather import gather
 from viewer.publish.images import write_file
 from viewer.publish.manifest import manifest_json
 from viewer.publish.still import Still, compose, write_blink, write_still
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
     from viewer.publish.footage import Master
 
 PRODUCTS = ("stills", "blink", "audit", "readings", "card", "report", "footage", "manifest")
+
+# Decoding, arithmetic and compression leave the interpreter free: two at a time keep two cores busy.
+WORKERS = 2
 
 Progress = Callable[[int, int], None]
 Stop = Callable[[], bool]
@@ -191,33 +195,59 @@ def file_name(text: str) -> str:
 
 
 def _stills(work: _Work, specs: list[StillSpec], bits: int) -> None:
-    """Write every still, its brightness-matched twin, and a blink of two or more."""
-    for number, spec in enumerate(specs):
+    """Write every still, its brightness-matched twin, and a blink of two or more; two stills at a time."""
+
+    def make(number: int) -> _MadeStill:
+        if work.cancelled and work.cancelled():
+            raise Cancelled
         try:
-            gathered = gather(work.session, work.folder, spec, allow_outside=work.allow_outside, cancelled=work.cancelled)
-            name = f"stills/{number + 1:02d}-{file_name(spec.name or gathered.scene.name)}"
-            _still(work, gathered, name, bits)
+            return _still(work, number, specs[number], bits)
         except (Cancelled, PublishError):
             raise
         except ViewerError as error:
-            work.troubles.append(str(error))
-        work.step(2)
+            return _MadeStill(troubles=[str(error)])
+
+    with ThreadPoolExecutor(WORKERS) as pool:
+        waiting = [pool.submit(make, number) for number in range(len(specs))]
+        try:
+            for future in waiting:
+                made = future.result()
+                work.files += made.files
+                work.troubles += made.troubles
+                if made.still is not None:
+                    work.stills.setdefault(made.scene, []).append(made.still)
+                work.step(2)
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
 
 
-def _still(work: _Work, gathered: Gathered, name: str, bits: int) -> None:
+@dataclass
+class _MadeStill:
+    """What came of one still."""
+
+    scene: str = ""
+    still: Still | None = None
+    files: list[Path] = field(default_factory=list)
+    troubles: list[str] = field(default_factory=list)
+
+
+def _still(work: _Work, number: int, spec: StillSpec, bits: int) -> _MadeStill:
+    gathered = gather(work.session, work.folder, spec, allow_outside=work.allow_outside, cancelled=work.cancelled)
+    name = f"stills/{number + 1:02d}-{file_name(spec.name or gathered.scene.name)}"
     still = compose(gathered)
-    work.troubles += gathered.troubles
-    work.stills.setdefault(gathered.scene.id, []).append(still)
+    made = _MadeStill(scene=gathered.scene.id, still=still, troubles=list(gathered.troubles))
     if "stills" in work.wanted:
-        work.files.append(write_still(still, work.out / f"{name}.png", bits=bits))
+        made.files.append(write_still(still, work.out / f"{name}.png", bits=bits))
         if gathered.spec.rendering == "as_filmed" and len(gathered.panes) > 1:
             twin = compose(gathered, rendering="brightness_matched")
-            work.files.append(write_still(twin, work.out / f"{name}-matched.png", bits=bits))
+            made.files.append(write_still(twin, work.out / f"{name}-matched.png", bits=bits))
     if "blink" in work.wanted and len(gathered.panes) > 1:
         try:
-            work.files.append(write_blink(gathered, work.out / f"{name}-blink.png", size=(1280, 720)))
+            made.files.append(write_blink(gathered, work.out / f"{name}-blink.png", size=(1280, 720)))
         except UsageError as error:
-            work.troubles.append(str(error))
+            made.troubles.append(str(error))
+    return made
 
 
 def _audit(work: _Work) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from viewer.errors import Cancelled, UsageError, ViewerError
-from viewer.publish.moments import Moment, choose, light_of
+from viewer.publish.moments import Moment, read_moment
 from viewer.publish.palette import DeviceStyle, Ground, device_styles
 from viewer.publish.rendering import weights
 from viewer.publish.view import Angles, Placing, View, angles, chosen_view, combined, placing
@@ -128,8 +128,7 @@ def gather(
 
 
 def _pane(session: Session, entry: Clip, spec: StillSpec, reader: Any, cancelled: Callable[[], bool] | None) -> Pane:
-    moment = choose(reader, entry, session, scene_s=spec.time_s, rule=spec.rule, cancelled=cancelled)
-    light, clipped = light_of(reader, moment, cancelled=cancelled)
+    moment, light, clipped = read_moment(reader, entry, session, scene_s=spec.time_s, rule=spec.rule, cancelled=cancelled)
     return Pane(
         clip=entry,
         device=session.device(entry.device) if entry.device else None,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from viewer.cv import cv2
-from viewer.errors import Cancelled, SeekError
+from viewer.errors import SeekError
 from viewer.session.model import Clip, FrameRule, Session
 
 if TYPE_CHECKING:
@@ -52,7 +52,37 @@ class _Series:
     sharpness: np.ndarray
 
 
-def choose(
+class _Sum:
+    """Adds up the light of wanted frames as they come by."""
+
+    def __init__(self, numbers: tuple[int, ...]) -> None:
+        self.wanted = frozenset(numbers)
+        self._light: Any = None
+        self._clipped: Any = None
+        self._count = 0
+
+    def take(self, frame: Any) -> None:
+        """Add a frame if it is wanted."""
+        if frame.number not in self.wanted:
+            return
+        picture = frame.rgb()
+        if self._light is None:
+            self._light, self._clipped = picture.light, picture.clipped
+        else:
+            if self._count == 1:
+                self._light = self._light.astype(np.float64)
+            self._light += picture.light
+            self._clipped = self._clipped | picture.clipped
+        self._count += 1
+
+    def mean(self, *, some: bool = False) -> tuple[np.ndarray, np.ndarray] | None:
+        """Return mean light and all clipped pixels; None if a wanted frame did not come (any, or all if `some` do)."""
+        if self._light is None or (self._count < len(self.wanted) and not some):
+            return None
+        return (self._light / self._count).astype(np.float32) if self._count > 1 else self._light, self._clipped
+
+
+def read_moment(
     clip: ClipReader,
     entry: Clip,
     session: Session,
@@ -60,23 +90,28 @@ def choose(
     scene_s: float,
     rule: FrameRule,
     cancelled: Callable[[], bool] | None = None,
-) -> Moment:
-    """Choose the frame or frames of a clip by `rule`, and find how typical it is."""
+) -> tuple[Moment, np.ndarray, np.ndarray]:
+    """Choose the frame or frames of a clip by `rule`, find how typical it is, and read it; decodes once where it can.
+
+    Returns
+    -------
+    moment, light, clipped : Moment, ndarray (h, w, 3) float32, ndarray (h, w) bool
+        Several frames are averaged in linear light; a pixel is clipped if it was in any of them.
+    """
     wanted = entry.clock.clip_time(scene_s) if entry.clock else scene_s
     centre, remark = _number_near(clip, wanted)
     if entry.clock is None and session.scene(entry.scene).common_time and len(session.clips_of(entry.scene)) > 1:
         reference = session.reference_of(entry.scene)
         if reference is not None and reference.id != entry.id:
             remark = remark or "not lined up in time"
-    series = _look(clip, entry, centre, cancelled)
-    if rule == "mean_over_beats":
-        numbers, words = _beat_frames(clip, entry, session, centre)
-    else:
-        number = _sharpest(series, centre) if rule == "sharpest_typical" else centre
-        numbers, words = (number,), RULES[rule]
+    numbers, words = _beat_frames(clip, entry, session, centre) if rule == "mean_over_beats" else ((centre,), RULES[rule])
+    light = _Sum(numbers if rule != "sharpest_typical" else ())
+    series = _look(clip, entry, centre, light, cancelled)
+    if rule == "sharpest_typical":
+        numbers = (_sharpest(series, centre),)
     time_s = float(clip.index.times_s[numbers[0]])
     level, sharp = _percentiles(series, numbers)
-    return Moment(
+    moment = Moment(
         numbers=numbers,
         clip_s=time_s,
         scene_s=entry.clock.scene_time(time_s) if entry.clock else time_s,
@@ -87,6 +122,7 @@ def choose(
         of_frames=len(series.level),
         remark=remark,
     )
+    return moment, *(light.mean() or light_of(clip, moment, cancelled=cancelled))
 
 
 def _number_near(clip: ClipReader, time_s: float) -> tuple[int, str]:
@@ -109,7 +145,7 @@ def _box(clip: ClipReader, entry: Clip) -> tuple[int, int, int, int]:
     return (x0, y0, x1 - x0, y1 - y0) if x1 - x0 > 8 and y1 - y0 > 8 else (0, 0, width, height)
 
 
-def _look(clip: ClipReader, entry: Clip, centre: int, cancelled: Callable[[], bool] | None) -> _Series:
+def _look(clip: ClipReader, entry: Clip, centre: int, keep: _Sum, cancelled: Callable[[], bool] | None) -> _Series:
     """Return level and sharpness of the frames around `centre` (code values: only their order is used)."""
     times = clip.index.times_s
     first = int(np.searchsorted(times, times[centre] - AROUND_S))
@@ -119,10 +155,13 @@ def _look(clip: ClipReader, entry: Clip, centre: int, cancelled: Callable[[], bo
     box = _box(clip, entry)
     level, sharp = [], []
     for frame in clip.frames(first, last, cancelled=cancelled):
-        luma = frame.luma(box).astype(np.float32)
-        small = cv2.resize(luma, (max(8, luma.shape[1] // 2), max(8, luma.shape[0] // 2)), interpolation=cv2.INTER_AREA)
+        keep.take(frame)
+        luma = frame.luma(box)
+        half = (max(8, luma.shape[1] // 2), max(8, luma.shape[0] // 2))
+        small = cv2.resize(np.ascontiguousarray(luma), half, interpolation=cv2.INTER_AREA).astype(np.float32)
         level.append(float(luma.mean()))
-        sharp.append(float(cv2.Laplacian(small, cv2.CV_32F).var()))
+        spread = cv2.meanStdDev(cv2.Laplacian(small, cv2.CV_32F))[1]
+        sharp.append(float(spread[0, 0]) ** 2)
     return _Series(first, np.array(level), np.array(sharp))
 
 
@@ -171,20 +210,13 @@ def _beat_frames(clip: ClipReader, entry: Clip, session: Session, centre: int) -
 
 def light_of(clip: ClipReader, moment: Moment, *, cancelled: Callable[[], bool] | None = None) -> tuple[np.ndarray, np.ndarray]:
     """Return linear light (h, w, 3) and clip mask (h, w) of a moment; several frames are averaged in light."""
-    if len(moment.numbers) == 1:
-        one = clip.frame(moment.numbers[0]).rgb()
-        return one.light, one.clipped
-    total: Any = None
-    clipped: Any = None
-    count = 0
-    for frame in clip.frames(moment.numbers[0], moment.numbers[-1] + 1):
-        if cancelled and cancelled():
-            raise Cancelled
-        picture = frame.rgb()
-        total = picture.light.astype(np.float64) if total is None else total + picture.light
-        clipped = picture.clipped if clipped is None else clipped | picture.clipped
-        count += 1
-    return (total / count).astype(np.float32), clipped
+    light = _Sum(moment.numbers)
+    for frame in clip.frames(moment.numbers[0], moment.numbers[-1] + 1, cancelled=cancelled):
+        light.take(frame)
+    found = light.mean(some=True)
+    if found is None:
+        raise SeekError("a frame of the still does not decode.", where=clip.info.path.name, hint="Choose another moment.")
+    return found
 
 
-__all__ = ["RULES", "Moment", "choose", "light_of"]
+__all__ = ["RULES", "Moment", "light_of", "read_moment"]

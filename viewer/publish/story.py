@@ -115,7 +115,8 @@ def principal_names() -> set[str]:
 
 def summary(session: Session, *, most: int = 12) -> list[dict[str, str]]:
     """Return the sentences of the verdicts, differences first; each as the verdict says it, nothing added."""
-    stale = {(r.request, r.name, r.of) for r in session.readings if r.id in out_of_date(session)}
+    gone = out_of_date(session)
+    stale = {(r.request, r.name, r.of) for r in session.readings if r.id in gone}
     names = {scene.id: scene.name for scene in session.scenes}
     scene_of = {request.id: names.get(request.scene, "") for request in session.requests}
     principal = principal_names()

@@ -6,6 +6,7 @@ import json
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,10 @@ from viewer.tasks.document import Result
 from viewer.tasks.session import open_session_clip
 
 MOST_SIDECAR_BYTES = 4_000_000
+# Frames between two looks: up to here decoding on is quicker than seeking, which starts at a key frame.
+MOST_DECODED_THROUGH = 150
+# Decoding and arithmetic leave the interpreter free: two clips at a time keep two cores busy.
+WORKERS = 2
 # setting -> what the end of a tag's name looks like, letters and digits only
 TAG_NAMES: dict[str, tuple[str, ...]] = {
     "shutter": ("shutterspeed", "shutter", "exposuretime", "shutterspeedtime"),
@@ -201,13 +206,8 @@ def pixel_evidence(
     name: str, clip: ClipReader, *, circle: Any = None, group: str = "", cancelled: Callable[[], bool] | None = None
 ) -> Iterator[Evidence]:
     """Yield level, channel ratios, noise, clipping and sharpness of a clip, from three pairs of frames."""
-    total = len(clip.index)
-    starts = sorted({min(max(0, total - 2), round(total * part)) for part in (0.15, 0.5, 0.85)})
     found: dict[str, list[float]] = {}
-    for start in starts:
-        if cancelled and cancelled():
-            raise Cancelled
-        pair = [frame.rgb() for frame in clip.frames(start, min(total, start + 2))]
+    for pair in _pairs(clip, cancelled):
         for key, value in _look(pair, circle).items():
             found.setdefault(key, []).append(value)
     for key, values in found.items():
@@ -222,6 +222,27 @@ def pixel_evidence(
             source="pixels",
             group=group,
         )
+
+
+def _pairs(clip: ClipReader, cancelled: Callable[[], bool] | None) -> Iterator[list[Any]]:
+    """Yield the light of neighbouring frames at three places; short ways are decoded through rather than sought again."""
+    total = len(clip.index)
+    starts = sorted({min(max(0, total - 2), round(total * part)) for part in (0.15, 0.5, 0.85)})
+    runs: list[list[int]] = []
+    for start in starts:
+        if runs and start - runs[-1][-1] <= MOST_DECODED_THROUGH:
+            runs[-1].append(start)
+        else:
+            runs.append([start])
+    for run in runs:
+        wanted = {start + step for start in run for step in (0, 1) if start + step < total}
+        pair: list[Any] = []
+        for frame in clip.frames(run[0], min(total, run[-1] + 2), cancelled=cancelled):
+            if frame.number in wanted:
+                pair.append(frame.rgb())
+            if pair and (len(pair) == 2 or frame.number + 1 not in wanted):
+                yield pair
+                pair = []
 
 
 def _look(pair: Sequence[Any], circle: Any) -> dict[str, float]:
@@ -254,12 +275,12 @@ def _robust(change: np.ndarray) -> float:
 
 def _masks(rows: int, cols: int, circle: Any) -> tuple[np.ndarray, np.ndarray]:
     """Return where the field is, and the corners outside it (where only the camera speaks)."""
-    y, x = np.mgrid[0:rows, 0:cols]
+    y, x = np.arange(rows, dtype=np.float32)[:, None], np.arange(cols, dtype=np.float32)[None, :]
     if circle is not None:
-        r = np.hypot(x - circle.cx, y - circle.cy)
-        return r < 0.85 * circle.radius, r > 1.12 * circle.radius
-    r = np.hypot((x - cols / 2) / (cols / 2), (y - rows / 2) / (rows / 2))
-    return r < 0.6, np.zeros((rows, cols), bool)
+        square = (x - circle.cx) ** 2 + (y - circle.cy) ** 2
+        return square < (0.85 * circle.radius) ** 2, square > (1.12 * circle.radius) ** 2
+    square = ((x - cols / 2) / (cols / 2)) ** 2 + ((y - rows / 2) / (rows / 2)) ** 2
+    return square < 0.6**2, np.zeros((rows, cols), bool)
 
 
 # --- scenes --------------------------------------------------------------------------------------------------------
@@ -301,31 +322,53 @@ def audit_session(
     progress: Callable[[int, int], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> tuple[SceneAudit, ...]:
-    """Audit every scene of a session.  A clip that cannot be read is named; the rest goes on."""
+    """Audit every scene of a session that holds device clips.  A clip that cannot be read is named; the rest goes on."""
     clips = [clip for scene in session.scenes for clip in session.clips_of(scene.id)]
     names = dict(zip([clip.id for clip in clips], _unique([clip.name for clip in clips]), strict=True))
-    done, made = 0, []
+
+    def look(entry: Clip) -> tuple[list[Evidence], str]:
+        return _of_clip(entry, names[entry.id], folder, allow_outside, cancelled)
+
+    found: dict[str, tuple[list[Evidence], str]] = {}
+    with ThreadPoolExecutor(WORKERS) as pool:
+        waiting = [pool.submit(look, entry) for entry in clips]
+        try:
+            for number, (entry, future) in enumerate(zip(clips, waiting, strict=True)):
+                found[entry.id] = future.result()
+                if progress:
+                    progress(number + 1, len(clips))
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+    made = []
     for scene in session.scenes:
-        evidence: list[Evidence] = []
-        troubles: list[str] = []
         mine = session.clips_of(scene.id)
-        for entry in mine:
-            name, group = names[entry.id], entry.device or ""
-            evidence += typed_evidence(name, entry.camera, group)
-            try:
-                with open_session_clip(folder, entry, allow_outside=allow_outside) as clip:
-                    evidence += [*file_evidence(name, clip, group), *sidecar_evidence(name, clip.info.path, group)]
-                    evidence += pixel_evidence(name, clip, circle=entry.circle, group=group, cancelled=cancelled)
-            except Cancelled:
-                raise
-            except ViewerError as error:
-                troubles.append(str(error))
-            done += 1
-            if progress:
-                progress(done, len(clips))
+        if not mine:
+            continue
         labels = [names[entry.id] for entry in mine]
-        made.append(SceneAudit(scene=scene.name, clips=tuple(labels), rows=audit(labels, evidence), troubles=tuple(troubles)))
+        evidence = [item for entry in mine for item in found[entry.id][0]]
+        troubles = tuple(found[entry.id][1] for entry in mine if found[entry.id][1])
+        made.append(SceneAudit(scene=scene.name, clips=tuple(labels), rows=audit(labels, evidence), troubles=troubles))
     return tuple(made)
+
+
+def _of_clip(
+    entry: Clip, name: str, folder: Path, allow_outside: bool, cancelled: Callable[[], bool] | None
+) -> tuple[list[Evidence], str]:
+    """Return all evidence on one clip of a session, and the trouble there was."""
+    if cancelled and cancelled():
+        raise Cancelled
+    group = entry.device or ""
+    evidence = list(typed_evidence(name, entry.camera, group))
+    try:
+        with open_session_clip(folder, entry, allow_outside=allow_outside) as clip:
+            evidence += [*file_evidence(name, clip, group), *sidecar_evidence(name, clip.info.path, group)]
+            evidence += pixel_evidence(name, clip, circle=entry.circle, group=group, cancelled=cancelled)
+    except Cancelled:
+        raise
+    except ViewerError as error:
+        return evidence, str(error)
+    return evidence, ""
 
 
 def audit_result(scenes: Sequence[SceneAudit]) -> Result:

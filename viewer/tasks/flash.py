@@ -83,13 +83,11 @@ def scan_clip(
 def scan_pictures(pictures: Iterable[np.ndarray], seconds: float, *, loops: int = 3) -> FlashReport:
     """Scan 8-bit sRGB pictures (h, w, 3) that are shown `seconds` each, over and over."""
     cells = [to_cells(display_light(picture.astype(np.float32) / 255.0, "srgb", "bt709")) for picture in pictures]
-    scan, steps = FlashScan(), 6
-    number = 0
-    for _ in range(loops):
-        for picture in cells:
-            for _ in range(steps):
-                scan.add(number * seconds / steps, picture)
-                number += 1
+    scan = FlashScan()
+    # Between changes nothing turns; the second look at each tells that what turned did so at once.
+    for number in range(loops * len(cells)):
+        for part in (0.0, 0.5):
+            scan.add((number + part) * seconds, cells[number % len(cells)])
     return scan.finish()
 
 
