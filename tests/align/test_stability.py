@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from viewer.align.stability import shift_track
+from viewer.align.stability import Follower, shift_track
 from viewer.errors import UsageError
 
 _spec = importlib.util.spec_from_file_location("align_pictures", Path(__file__).with_name("pictures.py"))
@@ -64,3 +64,31 @@ def test_a_still_stop_does_not_hold_a_moving_scene() -> None:
 def test_one_frame_is_no_track() -> None:
     with pytest.raises(UsageError):
         shift_track(np.zeros(1), np.zeros((1, 20, 20)))
+
+
+def test_follower_tells_movement_from_a_pulsing_screen() -> None:
+    # Bands that roll over a bright screen alone, in a dark room: they move, the camera does not.
+    rng = np.random.default_rng(6)
+    still = film(np.zeros((10, 2)), rng, depth=0.0, noise=0.02)
+    y = np.arange(SHAPE[0])[:, None]
+    screen = np.zeros(SHAPE, bool)
+    screen[30:90, 40:120] = True
+    for k in range(10):
+        still[k] += np.where(screen, 1.5 + 0.5 * np.sin(2 * np.pi * (y / 24.0 + 0.21 * k)), 0.0)
+    follower = Follower(still[0])
+    found = [follower.shift(frame) for frame in still[1:]]
+    assert not any(shift.agreed and np.hypot(*shift.px) > 0.25 for shift in found)
+
+
+def test_follower_agrees_on_a_moved_camera_and_not_on_noise() -> None:
+    rng = np.random.default_rng(7)
+    shifts = np.array([[0.0, 0.0], [2.5, -1.25], [-4.0, 3.5]])
+    frames = film(shifts, rng, depth=0.3)
+    follower = Follower(frames[0], scale=3.0)
+    for frame, shift in zip(frames[1:], shifts[1:], strict=True):
+        found = follower.shift(frame)
+        assert found.agreed
+        assert found.px == pytest.approx(3.0 * shift, abs=0.3)
+    noise = rng.normal(size=(6, *SHAPE)).astype(np.float32)
+    blind = Follower(noise[0])
+    assert not any(blind.shift(frame).agreed for frame in noise[1:])

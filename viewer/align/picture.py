@@ -115,6 +115,30 @@ def layer(picture: Picture, factor: float = 1.0, half: int | None = None) -> Log
     return LogLight(values=small, mask=weight > 0.6, factor=0.5 * (log.shape[1] / size[0] + log.shape[0] / size[1]))
 
 
+def reliability(picture: Picture, *, fine: float = 1.4, coarse: float = 16.0, most: int = 0) -> float:
+    """Share of the band-passed picture's variance that is not noise, 0..1 (1 where there are no halves to tell).
+
+    With `most` only the middle of the picture, that many px wide, is looked at.
+    """
+    halves = picture.halves
+    if halves is None:
+        return 1.0
+    if most:
+        rows, cols = picture.light.shape
+        cut = np.s_[max(0, (rows - most) // 2) :, max(0, (cols - most) // 2) :]
+        cut = np.s_[cut[0].start : cut[0].start + most, cut[1].start : cut[1].start + most]
+        picture = Picture(
+            light=picture.light[cut],
+            clipped=None if picture.clipped is None else picture.clipped[cut],
+        )
+        halves = (halves[0][cut], halves[1][cut])
+    mask = picture_mask(picture)
+    first, second = (log_light(np.nan_to_num(half), mask) for half in halves)
+    x, y = (LogLight(values=log, mask=mask, factor=1.0).banded(fine, coarse).values[mask] for log in (first, second))
+    c = float(np.corrcoef(x, y)[0, 1]) if len(x) > 100 and x.std() > 0 and y.std() > 0 else 0.0
+    return float(np.clip(2.0 * c / (1.0 + c), 0.0, 1.0)) if c > 0 else 0.0
+
+
 def smoothed(values: np.ndarray, mask: np.ndarray, sigma: float) -> np.ndarray:
     """Gaussian mean of what the mask shows."""
     if sigma <= 0:
@@ -164,4 +188,4 @@ def _blur(values: np.ndarray, sigma: float) -> np.ndarray:
     return np.asarray(cv2.resize(small, (cols, rows), interpolation=cv2.INTER_LINEAR))
 
 
-__all__ = ["LogLight", "Picture", "inner_mask", "layer", "local_plane", "log_light", "picture_mask", "smoothed"]
+__all__ = ["LogLight", "Picture", "inner_mask", "layer", "local_plane", "log_light", "picture_mask", "reliability", "smoothed"]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from viewer.align.coarse import Guess, from_features, from_spectrum
-from viewer.align.picture import Picture, layer
+from viewer.align.picture import Picture, layer, reliability
 from viewer.align.refine import Refined, refine, scale_of
 from viewer.align.transform import Pose
 from viewer.errors import UsageError
@@ -182,20 +182,9 @@ def _trials(reference: Picture, moving: Picture, guesses: list[Guess]) -> list[t
     return sorted(out, key=lambda trial: -trial[0])
 
 
-def _reliability(picture: Picture, fine: float = 1.4, coarse: float = 16.0) -> float:
-    """Share of the band-passed picture's variance that is not noise, 0..1 (1 where there are no halves to tell)."""
-    if picture.halves is None:
-        return 1.0
-    a, b = (layer(picture, 1.0, half) for half in (0, 1))
-    va, vb = a.banded(fine, coarse), b.banded(fine, coarse)
-    x, y = va.values[va.mask], vb.values[va.mask]
-    c = float(np.corrcoef(x, y)[0, 1]) if len(x) > 100 and x.std() > 0 and y.std() > 0 else 0.0
-    return float(np.clip(2.0 * c / (1.0 + c), 0.0, 1.0)) if c > 0 else 0.0
-
-
 def _judge(reference: Picture, moving: Picture, found: Refined, guesses: list[Guess]) -> PoseFit:
     """Accept or refuse a refined pose."""
-    trust = math.sqrt(max(_reliability(reference) * _reliability(moving), 1e-6))
+    trust = math.sqrt(max(reliability(reference) * reliability(moving), 1e-6))
     agreement = min(found.correlation / max(trust, found.correlation, 1e-3), 1.0)
     independent = found.pixels / 50.0
     chance = 6.0 / math.sqrt(max(independent, 1.0))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -14,11 +14,12 @@ from viewer.align.clock import ClockFit, Statement, Witness, residual_of, weigh
 from viewer.align.motion import motion_witness
 from viewer.align.pose import PoseFit, fit_pose
 from viewer.align.sound import sound_witness
+from viewer.align.stability import ShiftTrack
 from viewer.align.steps import find_steps, match_levels, steps_witness
 from viewer.align.track import energy_envelope
 from viewer.align.transform import ClockMap, FieldCircle, Pose
 from viewer.measure.readings import Flag, Reading, refused
-from viewer.tasks.align_view import ClipView, Progress, Stop, view_clip
+from viewer.tasks.align_view import ClipView, Progress, Stop, track_clip, view_clip
 from viewer.tasks.document import Result
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ class PairAlignment:
     flags: Flag = Flag.NONE
     frames: int = 0
     homography: np.ndarray | None = field(default=None, repr=False)
+    track: ShiftTrack | None = field(default=None, repr=False)
 
     def residual(self, clock: ClockMap) -> float | None:
         """Rms (s) by which a clock map misses the best evidence: for dragging a lane."""
@@ -129,15 +131,11 @@ def align_pair(
     -------
     PairAlignment
     """
-    first = view_clip(reference, progress=progress, cancelled=cancelled)
     if same:
-        return PairAlignment(
-            clock=ClockMap(sync_by="reference", residual_s=0.0),
-            pose=Pose(pose_by="reference", residual_px=0.0),
-            circle=first.circle,
-            frames=first.pictures,
-        )
+        return _own(reference, progress, cancelled)
+    # The clip first: while another thread looks at the reference, this one need not wait.
     second = view_clip(clip, progress=progress, cancelled=cancelled)
+    first = view_clip(reference, progress=progress, cancelled=cancelled)
     evidence = _witnesses(reference, clip, first, second, marks)
     fit, table, warnings = weigh(evidence)
     notes = [*warnings]
@@ -150,9 +148,7 @@ def align_pair(
         notes += [f"{fit.kind}: {note}" for note in chosen.notes if "single" in note or "another recording" in note]
     pose = fit_pose(first.picture, second.picture)
     notes += pose.warnings
-    for view in (first, second):
-        if view.moved_px > 0:
-            notes.append(f"the camera moved in {view.name} ({view.moved_px:.1f} px rms); the pose holds for its first frame.")
+    places = [_followed(one, view, notes, cancelled) for one, view in ((reference, first), (clip, second))]
     if clip.index.gaps:
         notes.append(f"{len(clip.index.gaps)} gaps in the clip's pictures; times are the frames' own.")
     if not second.whole:
@@ -160,8 +156,9 @@ def align_pair(
     flags = Flag.VARIABLE_RATE if clip.index.variable_rate else Flag.NONE
     return PairAlignment(
         clock=fit.clock if fit else None,
-        pose=pose.pose,
-        circle=second.circle,
+        pose=_at_usual_places(pose.pose, places[0].usual, places[1].usual),
+        circle=places[1].circle,
+        track=places[1].track,
         clock_reason=reason,
         pose_reason=pose.reason,
         warnings=tuple(notes),
@@ -174,6 +171,53 @@ def align_pair(
         frames=second.pictures,
         homography=pose.homography,
     )
+
+
+def _own(reference: ClipReader, progress: Progress, cancelled: Stop) -> PairAlignment:
+    """The reference itself: its field circle, and how its camera moved."""
+    view = view_clip(reference, progress=progress, cancelled=cancelled)
+    notes: list[str] = []
+    place = _followed(reference, view, notes, cancelled)
+    return PairAlignment(
+        clock=ClockMap(sync_by="reference", residual_s=0.0),
+        pose=Pose(pose_by="reference", residual_px=0.0),
+        circle=place.circle,
+        track=place.track,
+        warnings=tuple(notes),
+        frames=view.pictures,
+    )
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where a clip's usual place lies against that of its mean picture (px), its track, its circle at the usual place."""
+
+    usual: tuple[float, float] = (0.0, 0.0)
+    track: ShiftTrack | None = None
+    circle: FieldCircle | None = None
+
+
+def _followed(clip: ClipReader, view: ClipView, notes: list[str], cancelled: Stop) -> _Place:
+    """Follow a clip's camera through every frame where it moved."""
+    if view.moved_px <= 0:
+        return _Place(circle=view.circle)
+    track, usual = track_clip(clip, view, cancelled=cancelled)
+    notes.append(
+        f"the camera moved in {view.name} ({track.rms_px:.1f} px rms); the pose holds for its usual place, "
+        "the shift track tells where each frame lies."
+    )
+    circle = view.circle
+    if circle is not None and view.circle_follows:
+        circle = replace(circle, cx=circle.cx + usual[0], cy=circle.cy + usual[1])
+    return _Place(usual, track, circle)
+
+
+def _at_usual_places(pose: Pose | None, reference: tuple[float, float], clip: tuple[float, float]) -> Pose | None:
+    """The pose between the usual places, from that between the places of the mean pictures."""
+    if pose is None or not (any(reference) or any(clip)):
+        return pose
+    x, y = pose.to_reference(np.array([[-clip[0], -clip[1]]]))[0]
+    return replace(pose, shift_x=float(x + reference[0]), shift_y=float(y + reference[1]))
 
 
 def _witnesses(
@@ -361,6 +405,8 @@ def _entry(found: PairAlignment) -> dict[str, Any]:
         "overlap": fit.overlap if fit and fit.pose else None,
         "second_method_px": fit.second_px if fit else None,
         "homography": found.homography.tolist() if found.homography is not None else None,
+        "moved_px": found.track.rms_px if found.track is not None else 0.0,
+        "shift_track": _track_entry(found.track),
         "levels": [list(pair) for pair in found.levels],
         "witnesses": [
             {
@@ -376,6 +422,17 @@ def _entry(found: PairAlignment) -> dict[str, Any]:
             }
             for row in found.witnesses
         ],
+    }
+
+
+def _track_entry(track: ShiftTrack | None) -> dict[str, Any] | None:
+    """A shift track as it stands in the document: times (s), shifts (px) against the usual place."""
+    if track is None:
+        return None
+    return {
+        "time_s": [round(float(t), 6) for t in track.time_s],
+        "shift_px": [[round(float(x), 3), round(float(y), 3)] for x, y in track.shift_px],
+        "sigma_px": track.sigma_px,
     }
 
 

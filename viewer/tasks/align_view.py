@@ -5,14 +5,14 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from viewer.align.circle import fit_field_circle
-from viewer.align.picture import Picture
-from viewer.align.stability import Follower
+from viewer.align.picture import Picture, reliability
+from viewer.align.stability import Follower, ShiftTrack
 from viewer.align.steps import LightSeries
 from viewer.align.track import Track, track
 from viewer.align.transform import FieldCircle
@@ -32,6 +32,8 @@ MOST_FRAMES = 5400
 BANDS = 40
 THUMB = (48, 27)
 _KEPT = 6
+_LOOK_AT = 6  # after so many pictures it is known whether noise asks for all of them
+_QUIET = 0.97
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,7 +41,8 @@ class ClipView:
     """What is needed of a clip to line it up.
 
     ``moved_px`` is how far (rms) the camera moved: its frames are then laid over each other, the first one's place kept.
-    ``series`` covers the first `MOST_FRAMES` frames; ``thumbs`` are small pictures in logarithmic light, one a frame of it.
+    ``circle_follows`` tells whether the field circle moved with the scene.  ``series`` covers the first `MOST_FRAMES` frames;
+    ``thumbs`` are small pictures in logarithmic light, one a frame of it.
     """
 
     name: str
@@ -50,6 +53,7 @@ class ClipView:
     pictures: int
     whole: bool
     moved_px: float = 0.0
+    circle_follows: bool = False
 
     @property
     def circle(self) -> FieldCircle | None:
@@ -57,8 +61,32 @@ class ClipView:
         return self.picture.circle
 
 
-_views: OrderedDict[tuple[object, ...], ClipView] = OrderedDict()
-_lock = threading.Lock()
+class _Kept:
+    """The views of the last few clips; a clip that is being looked at is not looked at twice."""
+
+    def __init__(self) -> None:
+        self._views: OrderedDict[tuple[object, ...], ClipView] = OrderedDict()
+        self._lock = threading.Lock()
+        self._busy: dict[tuple[object, ...], threading.Lock] = {}
+
+    def get(self, key: tuple[object, ...], make: Callable[[], ClipView]) -> ClipView:
+        with self._lock:
+            busy = self._busy.setdefault(key, threading.Lock())
+        with busy:
+            with self._lock:
+                if key in self._views:
+                    self._views.move_to_end(key)
+                    return self._views[key]
+            made = make()
+            with self._lock:
+                self._views[key] = made
+                while len(self._views) > _KEPT:
+                    old, _ = self._views.popitem(last=False)
+                    self._busy.pop(old, None)
+            return made
+
+
+_kept = _Kept()
 
 
 def view_clip(clip: ClipReader, *, progress: Progress = None, cancelled: Stop = None) -> ClipView:
@@ -71,22 +99,13 @@ def view_clip(clip: ClipReader, *, progress: Progress = None, cancelled: Stop = 
     """
     spec = clip.setting.spec
     key = (clip.info.sha256, tuple(str(path) for path in clip.info.parts), str(spec), clip.info.path.name)
-    with _lock:
-        if key in _views:
-            _views.move_to_end(key)
-            return _views[key]
-    made = _gather(clip, progress, cancelled)
-    with _lock:
-        _views[key] = made
-        while len(_views) > _KEPT:
-            _views.popitem(last=False)
-    return made
+    return _kept.get(key, lambda: _gather(clip, progress, cancelled))
 
 
 def _gather(clip: ClipReader, progress: Progress, cancelled: Stop) -> ClipView:
     total = len(clip.index)
     stop = min(total, MOST_FRAMES)
-    wanted = {int(n) for n in np.linspace(0, stop - 1, min(stop, MOST_PICTURES))}
+    wanted = _numbers(stop)
     pile = _Pile()
     table = _luma_table(clip)
     times: list[float] = []
@@ -99,7 +118,7 @@ def _gather(clip: ClipReader, progress: Progress, cancelled: Stop) -> ClipView:
         small = _small(frame, table)
         bands.append((_bands(small, 1), _bands(small, 0)))
         thumbs.append(_thumb(small))
-        if frame.number in wanted:
+        if frame.number in wanted and pile.wants():
             pile.add(frame)
     # A long clip's end counts for the picture too.
     for number in np.linspace(stop, total - 1, 12).astype(int) if total > stop else ():
@@ -108,7 +127,7 @@ def _gather(clip: ClipReader, progress: Progress, cancelled: Stop) -> ClipView:
         pile.add(clip.frame(int(number)))
     if not times or pile.count == 0:
         raise MediaError("no frame could be decoded.", where=clip.info.path.name)
-    picture = pile.picture()
+    picture, follows = pile.picture()
     sound = clip.sound(cancelled=cancelled) if clip.info.has_sound else None
     return ClipView(
         name=clip.info.path.name,
@@ -124,78 +143,188 @@ def _gather(clip: ClipReader, progress: Progress, cancelled: Stop) -> ClipView:
         pictures=pile.count,
         whole=total <= stop,
         moved_px=pile.moved_px,
+        circle_follows=follows,
     )
 
 
+def _numbers(stop: int) -> set[int]:
+    """Frames for the mean picture, spread over the clip at uneven steps: even ones could keep in step with bands."""
+    if stop <= MOST_PICTURES:
+        return set(range(stop))
+    k = np.arange(MOST_PICTURES)
+    return {int(n) for n in np.floor((k + (k * 0.6180339887) % 1.0) * stop / MOST_PICTURES)}
+
+
+def track_clip(clip: ClipReader, view: ClipView, *, cancelled: Stop = None) -> tuple[ShiftTrack, tuple[float, float]]:
+    """Follow a moving camera through every frame.
+
+    Returns
+    -------
+    track : ShiftTrack
+        Shifts against the usual (median) place, px.
+    usual : (x, y)
+        Where the usual place lies against the place of the view's picture, px.
+    """
+    step = _step(view.picture.light.shape)
+    log, inside = _followed(view.picture.light, step)
+    follower = Follower(log, inside, scale=step)
+    table = _luma_table(clip)
+    times, shifts, sigmas = [], [], []
+    for frame in clip.frames(0, min(len(clip.index), MOST_FRAMES), cancelled=cancelled):
+        if frame.damaged:
+            continue
+        luma = frame.luma()
+        found = follower.shift(_followed(table[np.minimum(luma, len(table) - 1)], step)[0])
+        times.append(frame.time_s)
+        shifts.append(found.px if found.agreed else np.full(2, np.nan))
+        sigmas.append(found.sigma_px if found.agreed else np.nan)
+    track_px, good = np.array(shifts), np.isfinite(np.array(sigmas))
+    if good.any():  # what could not be told lies between its neighbours
+        for axis in (0, 1):
+            track_px[:, axis] = np.interp(times, np.array(times)[good], track_px[good, axis])
+    else:
+        track_px[:] = 0.0
+    usual = np.median(track_px, axis=0)
+    sigma = float(np.median(np.array(sigmas)[good])) if good.any() else 0.0
+    made = ShiftTrack(time_s=np.array(times), shift_px=track_px - usual, sigma_px=sigma)
+    return made, (float(usual[0]), float(usual[1]))
+
+
+def _step(shape: tuple[int, ...]) -> float:
+    """Pixels of the clip to one of the small pictures that a moving camera is followed in."""
+    return max(1.0, max(shape) / 240.0)
+
+
+def _followed(light: np.ndarray, step: float) -> tuple[np.ndarray, np.ndarray | None]:
+    """Small picture in logarithmic light, and where it is bright enough to tell anything (None: all over)."""
+    size = (max(24, round(light.shape[1] / step)), max(24, round(light.shape[0] / step)))
+    small = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
+    bright = 0.1 * float(np.percentile(small[::2, ::2], 90))
+    inside = cv2.GaussianBlur(small, (0, 0), 4.0) > 2.0 * bright
+    return np.log(np.maximum(small, 0.0) + bright + 1e-9), inside if inside.mean() > 0.05 else None
+
+
+class _Sums:
+    """Light added up in two halves, every other frame each."""
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self.halves = [np.zeros(shape, np.float32) for _ in range(2)]
+        self.counts = [0, 0]
+
+    @property
+    def count(self) -> int:
+        return sum(self.counts)
+
+    @property
+    def mean(self) -> np.ndarray:
+        return np.asarray((self.halves[0] + self.halves[1]) / self.count)
+
+    def add(self, light: np.ndarray) -> None:
+        half = self.count % 2
+        self.halves[half] += light
+        self.counts[half] += 1
+
+
 class _Pile:
-    """Adds up frames in linear light, in two halves, laid over each other where the camera moved."""
+    """Adds up frames in linear light, as filmed and laid over each other.
+
+    Only frames whose shift is certain are laid over; the camera moved where enough of them did.
+    """
 
     def __init__(self) -> None:
-        self.count = 0
-        self._sums: list[np.ndarray] = []
-        self._as_filmed: np.ndarray | None = None
+        self._filmed: _Sums | None = None
+        self._laid: _Sums | None = None
         self._clipped: np.ndarray | None = None
         self._follower: Follower | None = None
+        self._every = 1
+        self._asked = 0
         self.shifts: list[tuple[float, float]] = []
+
+    def wants(self) -> bool:
+        """Whether a further frame would tell anything new: without noise every third of those offered does."""
+        if self._filmed is None or self._filmed.count < _LOOK_AT:
+            return True
+        if self._asked == 0:
+            self._every = 3 if reliability(self._mean(), fine=0.9, coarse=6.0, most=640) > _QUIET else 1
+        self._asked += 1
+        return self._asked % self._every == 0
 
     def add(self, frame: Frame) -> None:
         made = frame.luminance()
-        if self._clipped is None:
-            self._sums = [np.zeros(made.light.shape, np.float32) for _ in range(2)]
+        if self._filmed is None:
+            self._filmed, self._laid = _Sums(made.light.shape), _Sums(made.light.shape)
             self._clipped = np.zeros(made.light.shape, np.uint16)
-        shift, light = self._laid_over(made.light)
-        if self._as_filmed is None and shift != (0.0, 0.0):
-            self._as_filmed = self._sums[0] + self._sums[1]
-        if self._as_filmed is not None:
-            self._as_filmed += made.light
-        self._sums[self.count % 2] += light
+        assert self._laid is not None and self._clipped is not None
+        self._filmed.add(made.light)
         self._clipped += made.clipped
-        self.shifts.append(shift)
-        self.count += 1
+        shift = self._shift(made.light)
+        if shift is not None:
+            self._laid.add(_brought_back(made.light, shift) if any(shift) else made.light)
+            self.shifts.append(shift)
 
-    def _laid_over(self, light: np.ndarray) -> tuple[tuple[float, float], np.ndarray]:
-        """The frame's shift, zero unless it stands clear of its error, and the frame brought back by it."""
-        step = max(1.0, max(light.shape) / 240.0)
-        size = (max(24, round(light.shape[1] / step)), max(24, round(light.shape[0] / step)))
-        small = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
-        bright = 0.1 * float(np.percentile(small, 90))
-        log = np.log(np.maximum(small, 0.0) + bright + 1e-9)
+    def _shift(self, light: np.ndarray) -> tuple[float, float] | None:
+        """The frame's shift, zero unless it stands clear of its error; None where ways of measuring it disagree."""
+        step = _step(light.shape)
+        log, inside = _followed(light, step)
         if self._follower is None:
-            inside = cv2.GaussianBlur(small, (0, 0), 4.0) > 2.0 * bright
-            self._follower = Follower(log, inside if inside.mean() > 0.05 else None, scale=step)
-            return (0.0, 0.0), light
-        shift, sigma = self._follower.shift(log)
-        size_px = float(np.hypot(*shift))
-        if not max(0.6, 4.0 * sigma, 0.12 * step) < size_px < 0.1 * max(light.shape):
-            return (0.0, 0.0), light
-        matrix = np.array([[1.0, 0.0, shift[0]], [0.0, 1.0, shift[1]]])
-        moved = cv2.warpAffine(
-            light, matrix, light.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
-        )
-        return (float(shift[0]), float(shift[1])), np.asarray(moved)
+            self._follower = Follower(log, inside, scale=step)
+            return 0.0, 0.0
+        found = self._follower.shift(log)
+        size_px = float(np.hypot(*found.px))
+        if size_px <= max(0.6, 4.0 * found.sigma_px, 0.12 * step):
+            return 0.0, 0.0
+        if not found.agreed or size_px > 0.1 * max(light.shape):
+            return None
+        return float(found.px[0]), float(found.px[1])
 
-    def picture(self) -> Picture:
-        """The mean, its halves, and its circle: of the laid-over frames, or as filmed if the stop stood still."""
-        assert self._clipped is not None
-        light = (self._sums[0] + self._sums[1]) / self.count
+    @property
+    def _moved(self) -> bool:
+        """Whether the camera moved: a few odd frames (someone walks, a lamp flickers) are not a moving camera."""
+        if self._filmed is None:
+            return False
+        moved = int(np.any(self.shifts, axis=1).sum())
+        return moved >= max(3, 0.3 * self._filmed.count)
+
+    @property
+    def count(self) -> int:
+        """Frames in the mean picture."""
+        sums = self._laid if self._moved else self._filmed
+        return sums.count if sums is not None else 0
+
+    def _mean(self) -> Picture:
+        """The mean and its halves, no circle yet."""
+        sums = self._laid if self._moved else self._filmed
+        assert sums is not None and self._filmed is not None and self._clipped is not None
         halves = None
-        if self.count >= 2:
-            first = (self.count + 1) // 2
-            halves = (self._sums[0] / first, self._sums[1] / (self.count - first))
-        circle = fit_field_circle(light)
-        if self._as_filmed is not None:
-            other = fit_field_circle(self._as_filmed / self.count)
+        if min(sums.counts) > 0:
+            halves = (sums.halves[0] / sums.counts[0], sums.halves[1] / sums.counts[1])
+        return Picture(light=sums.mean, clipped=self._clipped > 0.5 * self._filmed.count, halves=halves)
+
+    def picture(self) -> tuple[Picture, bool]:
+        """The mean with its circle: of the laid-over frames (True), or as filmed if the stop stood still (False)."""
+        mean = self._mean()
+        circle, follows = fit_field_circle(mean.light), True
+        if self._moved:
+            assert self._filmed is not None
+            other = fit_field_circle(self._filmed.mean)
             if other is not None and (circle is None or (other.residual_px or 0.0) < (circle.residual_px or 0.0)):
-                circle = other
-        return Picture(light=light, clipped=self._clipped > 0.5 * self.count, halves=halves, circle=circle)
+                circle, follows = other, False
+        return replace(mean, circle=circle), follows
 
     @property
     def moved_px(self) -> float:
         """Rms of the frames' shifts about their middle; 0 where the camera stood still."""
         shifts = np.array(self.shifts)
-        if not np.any(shifts):
+        if not self._moved:
             return 0.0
         return float(np.sqrt(((shifts - np.median(shifts, axis=0)) ** 2).sum(axis=1).mean()))
+
+
+def _brought_back(light: np.ndarray, shift: tuple[float, float]) -> np.ndarray:
+    """A frame moved back by its shift (px)."""
+    matrix = np.array([[1.0, 0.0, shift[0]], [0.0, 1.0, shift[1]]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(light, matrix, light.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE))
 
 
 def _luma_table(clip: ClipReader) -> np.ndarray:
@@ -226,4 +355,4 @@ def _thumb(small: np.ndarray) -> np.ndarray:
     return np.asarray(np.log(np.maximum(made, 0) + 0.05 * float(made.mean()) + 1e-7), np.float16)
 
 
-__all__ = ["BANDS", "MOST_FRAMES", "ClipView", "view_clip"]
+__all__ = ["BANDS", "MOST_FRAMES", "ClipView", "track_clip", "view_clip"]
