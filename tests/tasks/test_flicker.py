@@ -15,9 +15,11 @@ import pytest
 from viewer.errors import Cancelled, RegionError, UsageError
 from viewer.measure.regions import Rect
 from viewer.media import open_clip
+from viewer.media.quantiser import mean_step
 from viewer.tasks.document import Result
-from viewer.tasks.flicker import codec_limit, measure_flicker
-from viewer.tasks.flicker_gather import field_mask, fresh
+from viewer.tasks.flicker import measure_flicker
+from viewer.tasks.flicker_encoder import codec_limit, light_per_code
+from viewer.tasks.flicker_gather import field_mask, fresh, gather
 from viewer.tasks.readout import measure_readout
 
 clips = SimpleNamespace(**run_path(str(Path(__file__).with_name("flicker_clips.py"))))
@@ -194,6 +196,18 @@ def test_field_mask_finds_edge_and_black() -> None:
     assert field_mask(np.full((240, 320), 0.3, np.float32)).black == 0.0
 
 
-def test_codec_limit_follows_the_bits() -> None:
+def test_codec_limit_follows_bits_and_rounding(make: Make) -> None:
     assert 0.1 >= codec_limit(0.03, 8) > codec_limit(0.3, 8) > codec_limit(0.3, 10)
     assert codec_limit(0.0, 8) == 0.0
+    # the step of a quantiser doubles with every 6 of its number (ITU-T H.264, 8.5.9)
+    assert codec_limit(0.02, 8, step=16.0, per_code=0.02) == pytest.approx(2 * codec_limit(0.02, 8, step=8.0, per_code=0.02))
+    fine, coarse = make("steady"), make("coarse", crf=32)
+    steps = [mean_step(path) for path in (fine, coarse)]
+    assert steps[0] is not None and steps[1] is not None
+    assert steps[1] / steps[0] == pytest.approx(2.0 ** (12 / 6), rel=0.35)
+    assert mean_step(make("gate_hevc", tube=Gate(487.3, 0.4), codec="hevc")) is None
+    with open_clip(fine, threads=1) as clip:
+        rows = gather(clip, Rect(110, 84, 90, 72), direction="down").rows
+        level = float(np.square(rows.light.mean(axis=0)).sum() / rows.light.mean(axis=0).sum())
+        # BT.709-6, item 1.2: signal 1.099 L^0.45 - 0.099 over 219 codes
+        assert light_per_code(clip, rows) == pytest.approx(1.0 / (219 * 1.099 * 0.45 * level**0.45), rel=0.01)

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from viewer.measure import flicker_planner as planner
 from viewer.measure.flicker_candidates import Candidate, Choice, aliases, choose_known, choose_unknown, combine, mains_label
-from viewer.measure.flicker_depth import codec_error, detection_limit, recorded_harmonics, wander_of
+from viewer.measure.flicker_depth import codec_error, codec_loss, detection_limit, recorded_harmonics, wander_of
+from viewer.measure.flicker_fit import Wave
 from viewer.measure.flicker_lines import find_lines
 from viewer.measure.flicker_model import Analysis, Clip, Look, Modulation
 from viewer.measure.flicker_origin import Place, place_of
@@ -85,20 +86,22 @@ def _modulation(look: Look, line: Line, choice: Choice, whole: Relative | None) 
     if whole is None:
         place = place_of(relative, line.sheet, line.wave, bits_per_pixel=bits)
     else:
-        stretched = replace(line.wave, q=line.wave.q * whole.share / relative.share)
+        stretched = _over_whole(line, relative, whole)
         place = place_of(whole, replace(sheet_of(whole), wander=line.sheet.wander), stretched, bits_per_pixel=bits)
-    harmonics = recorded_harmonics(line, relative)
+    loss = codec_loss(line, bits)
+    harmonics = recorded_harmonics(line, relative, loss)
     moves = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else math.inf
     scale = 1.0
     if whole is None and moves * clock.duration_s > 2.0:
         # encoders keep most of it where it is bright
         scale = float(np.clip(place.bright_share, 0.8, 1.25))
     amplitudes = scale * harmonics.amplitudes
+    recorded = float(abs(amplitudes[0]))
     single = choice.single
     exposure = look.clip.exposure_s if single is not None else None
     frequency = single.frequency_hz if single is not None else None
     wander = wander_of(line)
-    systematic = codec_error(line.wave, clock) if bits > 0 else 0.0
+    systematic = codec_error(line, clock, loss) if bits > 0 else 0.0
     wave = fold(amplitudes, frequency or 1.0, exposure, sigma=scale * harmonics.sigma)
     alias = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else None
     return Modulation(
@@ -112,11 +115,21 @@ def _modulation(look: Look, line: Line, choice: Choice, whole: Relative | None) 
         sigma_hz=max(math.hypot(single.sigma_hz if single is not None else line.wave.sigma_hz, systematic), 0.5 * wander),
         wander_hz=wander,
         alias_hz=alias,
-        recorded=float(abs(amplitudes[0])),
-        recorded_sigma=line.wave.sigma_amplitude,
+        recorded=recorded,
+        recorded_range=(
+            max(recorded - math.hypot(1.96 * line.wave.sigma_amplitude, loss.below), 0.0),
+            min(recorded + math.hypot(1.96 * line.wave.sigma_amplitude, loss.above), 2.0),
+        ),
         waveform=wave,
         lower_bound=wave.lower_bound,
     )
+
+
+def _over_whole(line: Line, part: Relative, whole: Relative) -> Wave:
+    """Return the wave of a part of the picture as the whole picture's rows show it: phases count from the middle of each."""
+    q = line.wave.q * whole.share / part.share
+    turn = np.exp(2j * np.pi * np.asarray(line.wave.orders) * q * (whole.middle - part.middle) / whole.share)
+    return replace(line.wave, q=q, amplitudes=line.wave.amplitudes * turn)
 
 
 def _with_others(choice: Choice, line: Line, others: Sequence[Look]) -> Choice:

@@ -57,7 +57,8 @@ class Modulation:
     """One reported line.
 
     ``frequency_hz`` is None where several candidates fit.  ``recorded`` is the relative amplitude of the fundamental in the
-    rows; ``waveform`` has the exposure undone where the frequency is known.
+    rows, ``recorded_range`` its 95 % interval, losses of the encoder included;
+    ``waveform`` has the exposure undone where the frequency is known.
     """
 
     line: Line
@@ -70,7 +71,7 @@ class Modulation:
     sigma_hz: float
     alias_hz: float | None
     recorded: float
-    recorded_sigma: float
+    recorded_range: tuple[float, float]
     waveform: Waveform
     lower_bound: bool
     wander_hz: float = 0.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,8 @@ class RowLight:
         Rows (or columns) of the whole upright picture along the readout; the readout time covers these.
     row_step : float
         Delivered rows per row of `light`.
+    row_first : float
+        Delivered rows that are read out before the first of `light`.
     """
 
     clock: Clock
@@ -43,6 +45,7 @@ class RowLight:
     usable: Bools
     rows_delivered: float
     row_step: float = 1.0
+    row_first: float = 0.0
 
     @property
     def share(self) -> float:
@@ -61,7 +64,8 @@ def bin_rows(rows: RowLight, wanted: int = ROWS_WANTED) -> RowLight:
     count = weight.sum(axis=1)
     light = rows.light[:, :kept].reshape(n, -1, factor, b)
     mean = np.einsum("nrfb,rfb->nrb", light, weight.astype(np.float32)) / np.maximum(count, 1)
-    return RowLight(rows.clock, mean.astype(np.float32), count * 2 > factor, rows.rows_delivered, rows.row_step * factor)
+    usable = np.asarray(count * 2 > factor)
+    return replace(rows, light=mean.astype(np.float32), usable=usable, row_step=rows.row_step * factor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,7 @@ class Relative:
         Relative level of each frame.
     row_step : float
         Delivered rows per row here.
-    rows_delivered : float
+    rows_delivered, row_first : float
     """
 
     clock: Clock
@@ -91,6 +95,12 @@ class Relative:
     gain: Floats
     row_step: float
     rows_delivered: float
+    row_first: float = 0.0
+
+    @property
+    def middle(self) -> float:
+        """Place of the middle row in the whole readout (0 .. 1)."""
+        return float((self.row_first + 0.5 * self.x.shape[1] * self.row_step) / self.rows_delivered)
 
     @property
     def share(self) -> float:
@@ -125,7 +135,8 @@ def relative_light(rows: RowLight) -> Relative:
     level = np.where(lit, np.minimum(scene / bright, 1.0), 0.0)
     gain = np.einsum("nrb,rb->n", x, level, optimize=True) / level.sum()
     weight = inverse_variance(x - gain[:, None, None].astype(np.float32), level)
-    return Relative(rows.clock, x, weight, scene, np.asarray(1.0 + gain), rows.row_step, rows.rows_delivered)
+    gains = np.asarray(1.0 + gain)
+    return Relative(rows.clock, x, weight, scene, gains, rows.row_step, rows.rows_delivered, rows.row_first)
 
 
 def inverse_variance(rest: Floats32, level: Floats) -> Floats:

@@ -12,6 +12,7 @@ from viewer.measure.readings import Verdict
 from viewer.measure.regions import Rect
 from viewer.tasks.document import Result
 from viewer.tasks.flicker_document import extras, plots, readings
+from viewer.tasks.flicker_encoder import clip_limit
 from viewer.tasks.flicker_gather import Gathered, gather
 
 if TYPE_CHECKING:
@@ -19,19 +20,6 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int], None] | None
 Cancelled = Callable[[], bool] | None
-
-
-def codec_limit(bits_per_pixel: float, bit_depth: int) -> float:
-    """Return the relative amplitude that encoders keep in nineteen of twenty clips.
-
-    From clips with known truth: H.264 at 8 bit lost 5 % at 0.03 bit per pixel and kept it nearly always from 0.3; HEVC at
-    10 bit keeps 2 % from 0.3.  Rates of 0 are unknown and give 0.
-    """
-    if bits_per_pixel <= 0:
-        return 0.0
-    base = 0.025 if bit_depth <= 8 else 0.01
-    # a still clip needs few bits whatever its quality, so few bits alone never say that everything was lost
-    return float(min(base * max(1.0, 0.3 / bits_per_pixel) ** 0.5, 0.08))
 
 
 def _clip_of(clip: ClipReader, rows: Gathered, readout_s: float | None, shutter_s: float | None) -> measure.Clip:
@@ -42,7 +30,7 @@ def _clip_of(clip: ClipReader, rows: Gathered, readout_s: float | None, shutter_
         readout_s=readout_s,
         exposure_s=shutter_s,
         direction_known=not rows.assumed_direction,
-        codec_limit=codec_limit(info.bits_per_pixel, info.bit_depth),
+        codec_limit=clip_limit(clip, rows.rows),
         clipped_share=rows.clipped_share,
         bits_per_pixel=info.bits_per_pixel,
     )
@@ -155,7 +143,6 @@ def plan_result(plan: Plan) -> Result:
 
 
 __all__ = [
-    "codec_limit",
     "measure_flicker",
     "plan_result",
 ]

@@ -76,7 +76,7 @@ def _of_line(item: measure.Modulation, place: str, rows: Gathered, flags: Flag) 
         reason = f"{count} frequencies fit: film at a second, unrelated frame rate, or calibrate the readout."
         out.append(refused("modulation_frequency", place, "Hz", reason, flags=flags, frames=rows.frames, method=METHOD))
     shape = item.waveform
-    spread = 1.96 * item.recorded_sigma / max(item.recorded, 1e-9)
+    less, more = (abs(end / max(item.recorded, 1e-9) - 1.0) for end in item.recorded_range)
     depth_flags = flags | (Flag.SHUTTER_LOSS if item.lower_bound else Flag.NONE)
     bound = "The exposure removed part of it: give the shutter time, or film with a shorter one." if item.lower_bound else None
     for name, value, ends, unit, most in (
@@ -89,8 +89,8 @@ def _of_line(item: measure.Modulation, place: str, rows: Gathered, flags: Flag) 
                 of=place,
                 value=value,
                 unit=unit,
-                low=max(ends[0] * (1.0 - spread), 0.0),
-                high=min(ends[1] * (1.0 + spread), most),
+                low=max(value - float(np.hypot(value - ends[0], value * less)), 0.0),
+                high=min(value + float(np.hypot(ends[1] - value, value * more)), most),
                 state="limit" if item.lower_bound else "measured",
                 reason=bound,
                 flags=depth_flags,
@@ -128,6 +128,7 @@ def extras(analysis: measure.Analysis, rows: Gathered) -> dict[str, Any]:
                 "certain": item.frequency_hz is not None,
                 "depth_percent": item.waveform.depth_percent,
                 "recorded": item.recorded,
+                "recorded_range": list(item.recorded_range),
                 "origin": item.origin,
                 "label": item.label,
                 "reason": item.reason,

@@ -111,6 +111,8 @@ class _Strips:
         self.blocks = max(1, min(BLOCKS, across // 4))
         self.edges = np.linspace(0, across, self.blocks + 1).astype(int)
         self.delivered = float(height if direction in ("down", "up") else width)
+        before = {"down": rect.y, "up": height - rect.y - rect.h, "right": rect.x, "left": width - rect.x - rect.w}
+        self.first = float(before[direction])
         self.frames: list[NDArray[np.float32]] = []
         self.hits = np.zeros((self.along, across), np.uint16)
         inside = np.ones((rect.h, rect.w), bool) if mask.inside is None else mask.inside[rect.slices]
@@ -142,7 +144,7 @@ class _Strips:
         """Return what was collected."""
         light = np.stack(self.frames)[keep]
         usable = (self._clipped() < MOST_CLIPPED) & (self.count >= 0.3 * np.diff(self.edges))
-        return RowLight(clock, light, usable, self.delivered)
+        return RowLight(clock, light, usable, self.delivered, row_first=self.first)
 
     def clipped_share(self) -> float:
         """Return the part of the lit rectangle that clips at some time."""
