@@ -21,6 +21,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import stats
+from scipy.optimize import brentq
 
 from viewer.measure.beat import Level, level_without_beat
 from viewer.measure.errorbudget import Budget, Component
@@ -31,6 +33,7 @@ from viewer.measure.stats import drift
 
 CLIPPED_SHARE = 0.001
 LIMIT_SHARE = 0.05
+CUT_SHARE = 0.005
 GATED_DEPTH = 0.01
 
 
@@ -41,6 +44,14 @@ class Dark:
     level: float = 0.0
     sigma: float = 0.0
     source: str = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """Light that a level reads low by: what is likely, and the error of that (1 sigma)."""
+
+    light: float = 0.0
+    sigma: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +66,7 @@ class Sides:
     dark_level: Dark
     flags: Flag = Flag.NONE
     beat_depth: float = 0.0
+    lost: tuple[Lost, Lost] = (Lost(), Lost())
 
 
 def michelson(bright: float, dark: float) -> float:
@@ -96,14 +108,14 @@ def matching_factor(first: float, second: float) -> float:
     return first / second
 
 
-def lost_light(patch: Patch, other: Patch, *, bend: float, kept: float = 1.0) -> float:
-    """Return by how much the level of a patch may read low because the encoder smoothed the signal, in units of light.
+def lost_light(patch: Patch, other: Patch, *, bend: float, kept: float = 1.0) -> Lost:
+    """Return by how much the level of a patch reads low because the encoder smoothed the signal.
 
     A smoothed signal loses noise before the curve turns it into light: light reads low by half the lost variance times the
     curve's `bend`, the second derivative of light by signal over the square of the first (HLG below 1/12: 1 / (2 light)).
-    What was lost is not in the file.  Two traces are left: photon noise grows as the light, so the other region's noise tells
-    what this one may have held; and the means of blocks survive better than pixels, so they tell what pixels had if their
-    grain spans about 2 x 2 px.
+    How much was lost follows from the encoder's level of distortion (`viewer.measure.encoder`).  Two traces bound it: photon
+    noise grows as the light, so the other region's noise tells what this one may have held; and the means of blocks survive
+    better than pixels, so they tell what pixels had if their grain spans about 2 x 2 px.
 
     Parameters
     ----------
@@ -111,21 +123,42 @@ def lost_light(patch: Patch, other: Patch, *, bend: float, kept: float = 1.0) ->
     bend : float
         1 / light; 0 for a straight curve.
     kept : float
-        Share of the noise's standard deviation that the clip's data rate can hold (`viewer.measure.noise.noise_kept`).
+        Share of the noise's standard deviation that is left; 1 for lossless clips.
     """
     level = patch.level
-    if bend <= 0 or level <= 0:
-        return 0.0
-    had = [_likely_var(patch, kept)]
-    if other.level > 0:
-        had.append(_likely_var(other, kept) * min(1.0, level / other.level))
+    if bend <= 0 or level <= 0 or kept >= 1.0:
+        return Lost()
     present = clean_temporal_var(patch)
-    lost = max(max(had) - present, 0.25 * present)
-    return float(min(0.5 * lost * bend, 0.5 * level))
+    # Below half, hardly anything is left to judge by.
+    had = present / max(kept, 0.5) ** 2
+    most = [had, patch.block_var * BLOCK * BLOCK / 4.0]
+    if other.level > 0:
+        most.append(clean_temporal_var(other) * min(1.0, level / other.level))
+    likely, possible = 0.5 * bend * (had - present), 0.5 * bend * max(0.0, max(most) - present)
+    top = 0.5 * level
+    return Lost(min(likely, top), min(max(0.5 * likely, (possible - likely) / 1.5), top))
 
 
-def _likely_var(patch: Patch, kept: float) -> float:
-    return max(clean_temporal_var(patch) / max(kept, 0.3) ** 2, patch.block_var * BLOCK * BLOCK / 4.0)
+def cut_light(patch: Patch, kept: float = 1.0) -> float:
+    r"""Return by how much the level of a patch may read high because the recording cuts noise off at black, units of light.
+
+    Normal noise about a level m, :math:`t = m / \sigma`, cut at black has the mean :math:`\sigma (t \Phi(t) + \varphi(t))` and
+    the mean square :math:`\sigma^2 ((t^2 + 1) \Phi(t) + t \varphi(t))`; their ratio gives t (what the encoder
+    kept of the deviation allowed for).
+    """
+    level, spread = patch.level, math.sqrt(patch.temporal_var) / max(kept, 0.5)
+    if patch.black < CUT_SHARE or level <= 0 or spread < 0.2 * level:
+        return 0.0
+
+    def mean(t: float) -> float:
+        return float(t * stats.norm.cdf(t) + stats.norm.pdf(t))
+
+    def excess(t: float) -> float:
+        square = (t * t + 1.0) * stats.norm.cdf(t) + t * stats.norm.pdf(t)
+        return float(square / mean(t) ** 2 - 1.0) - (spread / level) ** 2
+
+    t = float(brentq(excess, -3.0, 8.0)) if excess(-3.0) > 0 else -3.0
+    return level - max(0.0, t / mean(t) * level)
 
 
 def placement_sigma(bright: Patch, dark: Patch, statistic: Callable[[float, float], float]) -> float:
@@ -147,15 +180,23 @@ def placement_sigma(bright: Patch, dark: Patch, statistic: Callable[[float, floa
     return math.sqrt(spread) if spread > 0 and noise >= 0 else 0.0
 
 
-def sides_of(bright: Patch, dark: Patch, dark_level: Dark, *, flat: tuple[float, float] = (1.0, 1.0)) -> Sides:
-    """Return both levels: hot pixels left out, pulsing removed, dark subtracted, divided by the flat field."""
+def sides_of(
+    bright: Patch,
+    dark: Patch,
+    dark_level: Dark,
+    *,
+    flat: tuple[float, float] = (1.0, 1.0),
+    lost: tuple[Lost, Lost] = (Lost(), Lost()),
+) -> Sides:
+    """Return both levels: hot pixels left out, pulsing removed, lost light added, dark and flat field taken off."""
     levels: list[Level] = [level_without_beat(patch.frame_means) for patch in (bright, dark)]
     depth = max(level.depth for level in levels)
     flags = Flag.GATED if depth > GATED_DEPTH else Flag.NONE
     values, sigmas, dofs = [], [], []
-    for patch, level, field in zip((bright, dark), levels, flat):
+    for patch, level, field, missing in zip((bright, dark), levels, flat, lost):
         estimate = level.estimate
-        values.append((patch.level + estimate.value - float(patch.frame_means.mean()) - dark_level.level) / field)
+        found = patch.level + estimate.value - float(patch.frame_means.mean()) + missing.light
+        values.append((found - dark_level.level) / field)
         # Codes are whole numbers: what noise does not blur stays within a step; counted by the caller.
         sigmas.append(estimate.sigma / field)
         dofs.append(estimate.dof)
@@ -181,6 +222,7 @@ def sides_of(bright: Patch, dark: Patch, dark_level: Dark, *, flat: tuple[float,
         dark_level=dark_level,
         flags=flags,
         beat_depth=depth,
+        lost=lost,
     )
 
 
@@ -201,9 +243,9 @@ def contrast_budget(
     dark: Patch,
     sides: Sides,
     *,
-    bend: tuple[float, float] = (0.0, 0.0),
     step: tuple[float, float] = (0.0, 0.0),
-    kept: float = 1.0,
+    code_error: tuple[float, float] = (0.0, 0.0),
+    kept: tuple[float, float] = (1.0, 1.0),
 ) -> Budget:
     """Return the budget of Michelson contrast.
 
@@ -211,21 +253,19 @@ def contrast_budget(
     ----------
     bright, dark : Patch
     sides : Sides
-    bend : pair of float
-        Of the light curve at the bright and the dark level, as for `lost_light`.
-    kept : float
-        As for `lost_light`.
     step : pair of float
         Light of one code step at the bright and the dark level: their share of a rectangular error enters where noise
         does not blur them.
+    code_error : pair of float
+        By how much the encoder may have moved the mean light of each region (1 sigma).
+    kept : pair of float
+        As for `lost_light`.
     """
     total = sides.bright + sides.dark
     by_bright, by_dark = 2.0 * sides.dark / total**2, 2.0 * sides.bright / total**2
     # Both read low together, and move Michelson contrast against each other.
-    lost = abs(
-        by_dark * lost_light(dark, bright, bend=bend[1], kept=kept)
-        - by_bright * lost_light(bright, dark, bend=bend[0], kept=kept)
-    )
+    lost = [by * part.sigma for by, part in zip((by_bright, by_dark), sides.lost)]
+    curve = max(abs(lost[0] - lost[1]), 0.5 * max(lost))
     quantum = []
     for patch, size in zip((bright, dark), step):
         blur = math.sqrt(patch.temporal_var + patch.fixed_var)
@@ -234,8 +274,9 @@ def contrast_budget(
         Component("frames", _common_sigma(bright, dark, sides), dof=max(1.0, sides.dof)),
         Component("region placement", placement_sigma(bright, dark, michelson)),
         Component("dark level", abs(by_dark - by_bright) * sides.dark_level.sigma, shared=True),
-        # This much is likely missing, half as much again is possible.
-        Component("light curve", lost / 1.5, shared=True),
+        Component("light curve", curve, shared=True),
+        Component("cut at black", math.hypot(by_bright * cut_light(bright, kept[0]), by_dark * cut_light(dark, kept[1]))),
+        Component("encoder", math.hypot(by_bright * code_error[0], by_dark * code_error[1])),
         Component("quantisation", math.hypot(by_bright * quantum[0], by_dark * quantum[1])),
     ]
     return Budget(michelson(sides.bright, sides.dark), tuple(part for part in parts if part.sigma > 0))
@@ -269,7 +310,8 @@ def contrast_readings(
     flat: tuple[float, float] = (1.0, 1.0),
     bend: tuple[float, float] = (0.0, 0.0),
     step: tuple[float, float] = (0.0, 0.0),
-    kept: float = 1.0,
+    kept: tuple[float, float] = (1.0, 1.0),
+    code_error: tuple[float, float] = (0.0, 0.0),
     flags: Flag = Flag.NONE,
 ) -> tuple[tuple[Reading, ...], Budget | None]:
     """Return Michelson, Weber, RMS and contrast to noise of two patches, and the budget of the first.
@@ -282,12 +324,18 @@ def contrast_readings(
         What is subtracted from both.
     flat : pair of float
         Light of an even field in the two regions, relative to each other.
-    bend, step, kept
+    bend, kept : pairs of float
+        Of each region, as for `lost_light`; likely losses are added to the levels.
+    step, code_error
         As for `contrast_budget`.
     flags : Flag
         Of the clip.
     """
-    sides = sides_of(bright, dark, dark_level or Dark(), flat=flat)
+    lost = (
+        lost_light(bright, dark, bend=bend[0], kept=kept[0]),
+        lost_light(dark, bright, bend=bend[1], kept=kept[1]),
+    )
+    sides = sides_of(bright, dark, dark_level or Dark(), flat=flat, lost=lost)
     common = Common(
         of="bright/dark",
         flags=flags | sides.flags | Flag.ONE_TAKE,
@@ -303,7 +351,7 @@ def contrast_readings(
     if bright.clipped_share > LIMIT_SHARE:
         note = "The bright region is clipped: its light and the contrast are at least this. Film darker."
         common = replace(common, state="limit", reason=note)
-    budget = contrast_budget(bright, dark, sides, bend=bend, step=step, kept=kept)
+    budget = contrast_budget(bright, dark, sides, step=step, code_error=code_error, kept=kept)
     method = _method(sides, flat)
     low, high = budget.interval()
     high = 1.0 if common.state == "limit" else high
@@ -365,10 +413,12 @@ def _cnr(bright: Patch, dark: Patch, sides: Sides, flat: tuple[float, float], me
 __all__ = [
     "NAMES",
     "Dark",
+    "Lost",
     "Sides",
     "contrast_budget",
     "contrast_readings",
     "contrast_to_noise",
+    "cut_light",
     "lost_light",
     "matching_factor",
     "michelson",

@@ -12,15 +12,17 @@ from viewer.align.circle import fit_field_circle
 from viewer.errors import UsageError
 from viewer.measure.contrast import Dark, contrast_readings
 from viewer.measure.corner import corner_dark, corner_masks
+from viewer.measure.encoder import Encoder
 from viewer.measure.errorbudget import Budget
 from viewer.measure.localcontrast import LocalContrast, band_readings, local_contrast
-from viewer.measure.noise import noise_kept
+from viewer.measure.noise import clean_temporal_var
 from viewer.measure.patches import Patch
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.measure.stats import mean_estimate
 from viewer.media import ClipReader, Frame
 from viewer.tasks.document import Result
+from viewer.tasks.encoder import encoder_of, light_sigma
 from viewer.tasks.patches import Progress, Span, Stop, bend_of, black_code, gather, single_colour, step_light
 
 CORNER_FRAMES = 5
@@ -94,17 +96,15 @@ def measure_contrast(
     level, why = _dark_level(clip, patches, bright, dark, dark_clip, found.pictures, cancelled)
     patches = _freed(patches, level)
     flat = _flat(flat_clip, bright, dark, cancelled)
-    steps = tuple(step_light(clip, patches[name].level) for name in ("bright", "dark"))
-    bends = (bend_of(clip, patches["bright"].level), bend_of(clip, patches["dark"].level))
+    encoder = encoder_of(clip)
+    traces = [_trace(clip, encoder, patches[name], found.signals[name]) for name in ("bright", "dark")]
     readings, budget = contrast_readings(
         patches["bright"],
         patches["dark"],
         level["common"],
         flat=flat,
-        bend=bends,
-        kept=noise_kept(clip.info.bits_per_pixel) if clip.info.bits_per_pixel > 0 else 1.0,
-        step=(steps[0], steps[1]),
         flags=found.flags,
+        **{key: (traces[0][key], traces[1][key]) for key in traces[0]},
     )
     warnings = [f"no dark level subtracted: {why}."] if why and level["common"].source == "none" else []
     plots: dict[str, Any] = {name: patches[name].frame_means for name in ("bright", "dark")}
@@ -128,6 +128,18 @@ def measure_contrast(
         extras=extras,
         plots=plots,
     )
+
+
+def _trace(clip: ClipReader, encoder: Encoder, patch: Patch, signal: np.ndarray) -> dict[str, float]:
+    """Return what curve, rounding and encoder do to the level of a patch, as `contrast_readings` takes it."""
+    step = step_light(clip, patch.level)
+    noise = clean_temporal_var(patch) / step**2 if step > 0 else 0.0
+    return {
+        "bend": bend_of(clip, patch.level),
+        "step": step,
+        "kept": encoder.kept(noise),
+        "code_error": light_sigma(clip, encoder, signal, pixels=patch.pixels, blurred=True),
+    }
 
 
 def _overlap(a: Rect, b: Rect) -> bool:

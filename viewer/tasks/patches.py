@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -27,7 +27,8 @@ LITTLE_DATA = 0.02
 class Gathered:
     """What a pass found: patches by name, times of the frames that entered, exact repeats left out, flags of the clip.
 
-    ``pictures`` are a few whole frames spread over the range, if they were asked for.
+    ``pictures`` are a few whole frames spread over the range, if they were asked for; ``signals`` the mean R'G'B' of each
+    patch in one picture.
     """
 
     patches: Mapping[str, Patch]
@@ -35,6 +36,7 @@ class Gathered:
     repeats: int
     flags: Flag
     pictures: tuple[Frame, ...] = ()
+    signals: Mapping[str, np.ndarray] = field(default_factory=dict)
 
 
 class Repeats:
@@ -147,6 +149,7 @@ def gather(
     wanted, kept = spread(clip, frames, pictures), []
     times: list[float] = []
     repeated, damaged = 0, False
+    signals: dict[str, np.ndarray] = {}
     for frame, repeat in new_pictures(clip, frames, progress, cancelled):
         damaged |= frame.damaged
         if frame.number in wanted:
@@ -155,6 +158,8 @@ def gather(
             repeated += 1
             continue
         times.append(frame.time_s)
+        if not signals:
+            signals = {name: frame.signal(rect).mean(axis=(0, 1), dtype=np.float64) for name, rect in rects.items()}
         for name, rect in rects.items():
             light = frame.luminance(rect, tint=tint)
             sums[name].add(light.light, light.clipped, frame.luma(rect), black_code=black)
@@ -170,7 +175,7 @@ def gather(
         if joined(found).pile:
             near = np.array([band.near for band in found])
             patches[name] = replace(patches[name], clipped=np.maximum(patches[name].clipped, near))
-    return Gathered(patches, np.array(times), repeated, flags, tuple(kept))
+    return Gathered(patches, np.array(times), repeated, flags, tuple(kept), signals)
 
 
 def spread(clip: ClipReader, frames: Span, count: int) -> set[int]:
