@@ -143,3 +143,27 @@ def test_wrong_use(tmp_path: Path, scene: tuple[np.ndarray, list[float]]) -> Non
             measure_bars(clip, [Target("9", Rect(10, 10, 4, 4))])
         with pytest.raises(RegionError, match="outside"):
             measure_bars(clip, [Target("9", Rect(290, 10, 40, 40))])
+
+
+def test_noise_cut_at_black(tmp_path: Path, scene: tuple[np.ndarray, list[float]]) -> None:
+    """Dark bars under noise four times their light: cut at black, they read as bright as their noise."""
+    picture, truths = scene
+    path = night.write_clip(tmp_path / "a.mp4", 0.02 * picture, frames=30, noise=0.02, read_noise=0.008, crf=14)
+    result = measured(path)
+    assert result.extras["cut_at_black"]
+    assert any("cut at black" in text for text in result.warnings)
+    readings = [result.reading("modulation", t.of) for t in targets()]
+    wide = [(r, truth) for r, truth in zip(readings, truths) if truth > 0.3]
+    assert all(r.low <= truth <= r.high for r, truth in wide)
+    assert np.sqrt(np.mean([(r.value - truth) ** 2 for r, truth in wide])) < 0.05
+    assert Flag.LOW_SIGNAL in wide[0][0].flags
+
+
+def test_intervals_hold_what_the_encoder_took(tmp_path: Path, scene: tuple[np.ndarray, list[float]]) -> None:
+    picture, truths = scene
+    inside = []
+    for crf in (16, 22, 28):
+        result = measured(night.write_clip(tmp_path / f"{crf}.mp4", 0.3 * picture, frames=12, noise=0.02, crf=crf))
+        readings = [result.reading("modulation", target.of) for target in targets()]
+        inside += [reading.low <= truth <= reading.high for reading, truth in zip(readings, truths)]
+    assert np.mean(inside) >= 0.9

@@ -24,6 +24,8 @@ from scipy.interpolate import CubicSpline
 from viewer.errors import UsageError
 from viewer.measure.bars_fit import Place, Prior, fit_three_bars
 from viewer.measure.beat import level_without_beat
+from viewer.measure.coding import LOSSLESS, Coding
+from viewer.measure.errorbudget import coverage_factor
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.measure.stats import lag_one, robust_sigma
@@ -85,6 +87,14 @@ class TargetLight:
         Where the marked box begins on the profile's axis and its extent, px.
     clipped : float
         Share of clipped samples.
+    unknown : ndarray of shape (N,), optional
+        Standard error of the light of each column from noise that was cut at black.
+    unseen : float
+        Light by which columns may be darker still, where colour channels were cut apart.
+    coding : Coding
+        How coarsely the pictures are coded.
+    step : float
+        Light of one luma code at the mean light of the target.
     """
 
     target: Target
@@ -93,6 +103,10 @@ class TargetLight:
     box_start: float
     box_length: float
     clipped: float = 0.0
+    unknown: np.ndarray | None = None
+    unseen: float = 0.0
+    coding: Coding = LOSSLESS
+    step: float = 0.0
 
     @property
     def mean(self) -> np.ndarray:
@@ -113,9 +127,11 @@ class TargetLight:
 class TargetResult:
     """What a target shows.
 
-    ``bars`` and ``gaps`` are the light of the three bars and two gaps, ``sigma`` the standard error of ``modulation``,
-    ``frame_sigma`` its standard deviation in single frames, ``resolved`` and ``resolved_single`` the decisions for the mean of
-    all frames and for one frame; ``why`` says why not.
+    ``bars`` and ``gaps`` are the light of the three bars and two gaps, ``sigma`` the standard error of ``modulation`` from
+    noise, place and dark level, ``frame_sigma`` its standard deviation in single frames, ``resolved`` and ``resolved_single``
+    the decisions for the mean of all frames and for one frame; ``why`` says why not.  ``coding_sigma`` is the error from
+    coding and from noise cut at black, ``lost`` by how much modulation may be larger still: both widen the interval, neither
+    decides.
     """
 
     target: Target
@@ -132,6 +148,14 @@ class TargetResult:
     flags: Flag = Flag.NONE
     frames: int = 0
     clipped: float = 0.0
+    coding_sigma: float = 0.0
+    lost: float = 0.0
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Ends of the 95 % interval of the modulation, within -1 .. 1."""
+        half = math.hypot(coverage_factor(self.dof) * self.sigma, 1.96 * self.coding_sigma)
+        return max(-1.0, self.modulation - half), min(1.0, self.modulation + half + self.lost)
 
 
 def bar_means(profile: np.ndarray, place: Place) -> tuple[np.ndarray, np.ndarray]:
@@ -325,6 +349,11 @@ def read_target(
     sigma = math.sqrt(statistical**2 + by_place**2 + by_black**2)
     # Errors of neighbouring targets are alike: few lines do not make the error of one of them unknown.
     dof = max(6.0, dof)
+    coding_sigma, lost = _by_coding(light, place, total)
+    darker, lighter = min(b, g), max(b, g)
+    if light.unseen > 0:
+        rest = max(darker - light.unseen, 0.0)
+        lost += (lighter - rest) / (lighter + rest) - (lighter - darker) / total
     signed = polarity * modulation
     least = _least_step(bars, gaps, polarity)
     fixed = math.sqrt(max(0.0, along**2 - level.estimate.sigma**2))
@@ -347,7 +376,24 @@ def read_target(
         flags=flags,
         frames=n,
         clipped=light.clipped,
+        coding_sigma=math.hypot(coding_sigma, _by_cut(light, place, b, g)),
+        lost=lost,
     )
+
+
+def _by_coding(light: TargetLight, place: Place, total: float) -> tuple[float, float]:
+    """Standard error and likely loss of the modulation from coding; `total` is the light of gap and bar together."""
+    error, lost = light.coding.amplitude_error(place.width)
+    scale = light.step / max(0.5 * total, 1e-12)
+    return min(1.0, error * scale), min(1.0, lost * scale)
+
+
+def _by_cut(light: TargetLight, place: Place, bar: float, gap: float) -> float:
+    """Standard error of the modulation from noise that was cut at black."""
+    if light.unknown is None:
+        return 0.0
+    bars, gaps = bar_means(light.unknown, place)
+    return abs(2.0 * (gap * float(bars.mean()) - bar * float(gaps.mean())) / (gap + bar) ** 2)
 
 
 def _three(values: np.ndarray) -> tuple[float, float, float]:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from viewer.measure.bars import LEAST_WIDTH_PX, TargetResult
-from viewer.measure.errorbudget import coverage_factor
 from viewer.measure.patches import Common
 from viewer.measure.readings import Flag, Reading
 from viewer.measure.resolution import Limit
@@ -21,14 +21,8 @@ def modulation_reading(result: TargetResult, flags: Flag = Flag.NONE) -> Reading
     reason = why_not(result)
     if reason:
         return common.refusal("modulation", reason, method=MODULATION)
-    half = coverage_factor(result.dof) * result.sigma
-    return common.reading(
-        "modulation",
-        result.modulation,
-        max(-1.0, result.modulation - half),
-        min(1.0, result.modulation + half),
-        method=MODULATION,
-    )
+    low, high = result.interval
+    return common.reading("modulation", result.modulation, low, high, method=MODULATION)
 
 
 def why_not(result: TargetResult) -> str | None:
@@ -39,7 +33,7 @@ def why_not(result: TargetResult) -> str | None:
         return "The target is clipped: film with a shorter exposure or less gain."
     if result.why == "no light":
         return "No light is left in the target above the dark level: film with more light, or average more frames."
-    if result.sigma > 0.5:
+    if math.hypot(result.sigma, result.coding_sigma) > 0.5:
         return "Noise is larger than any modulation could be: average more frames, or film with more light."
     return None
 

@@ -32,15 +32,42 @@ class Limit:
     elements: tuple[tuple[float, float, float, bool], ...] = field(default=())
 
 
-def _elements(results: Sequence[TargetResult], *, single: bool) -> list[tuple[float, float, float, bool]]:
-    """(lp/mm, modulation, sigma, resolved) per element, coarse to fine; of two orientations the weaker counts."""
+@dataclass(frozen=True, slots=True)
+class _Element:
+    """An element: of its two orientations the weaker counts.  `low`, `high` are the ends of the interval of `modulation`."""
+
+    lpmm: float
+    modulation: float
+    sigma: float
+    low: float
+    high: float
+    resolved: bool
+
+    @property
+    def threshold(self) -> float:
+        """Modulation from which it counts as resolved."""
+        return max(LEAST_MODULATION, SIGMAS * self.sigma)
+
+
+def _elements(results: Sequence[TargetResult], *, single: bool) -> list[_Element]:
+    """Elements, coarse to fine."""
     rows = []
     for lpmm in sorted({result.target.lpmm for result in results}):
         own = [result for result in results if result.target.lpmm == lpmm]
         weakest = min(own, key=lambda result: result.modulation)
-        sigma = math.hypot(weakest.sigma, weakest.frame_sigma) if single else weakest.sigma
+        more = weakest.frame_sigma if single else 0.0
+        low, high = weakest.interval
         passed = all(result.resolved_single if single else result.resolved for result in own)
-        rows.append((lpmm, weakest.modulation, sigma, passed))
+        rows.append(
+            _Element(
+                lpmm,
+                weakest.modulation,
+                math.hypot(weakest.sigma, more),
+                weakest.modulation - math.hypot(weakest.modulation - low, 1.96 * more),
+                weakest.modulation + math.hypot(high - weakest.modulation, 1.96 * more),
+                passed,
+            )
+        )
     return rows
 
 
@@ -58,31 +85,39 @@ def limiting_resolution(results: Sequence[TargetResult], *, single: bool = False
     if not rows:
         return Limit("refused", reason="No target was marked.")
     passed = 0
-    while passed < len(rows) and rows[passed][3]:
+    while passed < len(rows) and rows[passed].resolved:
         passed += 1
-    table = tuple(rows)
+    table = tuple((row.lpmm, row.modulation, row.sigma, row.resolved) for row in rows)
     if passed == 0:
-        reason = f"Not even the coarsest target ({rows[0][0]:g} lp/mm) is resolved: mark coarser targets, or film more light."
+        coarsest = rows[0].lpmm
+        reason = f"Not even the coarsest target ({coarsest:g} lp/mm) is resolved: mark coarser targets, or film more light."
         return Limit("refused", reason=reason, elements=table)
     if passed == len(rows):
-        reason = (
-            f"Every target is resolved: the limit is finer than {rows[-1][0]:g} lp/mm. Mark finer ones, or film farther away."
-        )
-        return Limit("limit", rows[-1][0], rows[-1][0], rows[-1][0], rows[-1][0], reason, table)
-    last, first = rows[passed - 1], rows[passed]
-    values = [_crossing(last, first, shift) for shift in (0.0, -1.96, 1.96)]
-    return Limit("measured", values[0], min(values), max(values), last[0], "", table)
+        finest = rows[-1].lpmm
+        reason = f"Every target is resolved: the limit is finer than {finest:g} lp/mm. Mark finer ones, or film farther away."
+        return Limit("limit", finest, finest, finest, finest, reason, table)
+    value = _crossing(rows[passed - 1], rows[passed], [row.modulation for row in rows[passed - 1 : passed + 1]])
+    low = _end(rows, [row.low for row in rows])
+    high = _end(rows, [row.high for row in rows])
+    return Limit("measured", value, min(value, low), max(value, high), rows[passed - 1].lpmm, "", table)
 
 
-def _crossing(last: tuple[float, float, float, bool], first: tuple[float, float, float, bool], shift: float) -> float:
-    """Frequency at which the modulation, moved by `shift` errors, falls to what counts as resolved."""
-    f1, m1, s1, _ = last
-    f2, m2, s2, _ = first
-    threshold1, threshold2 = max(LEAST_MODULATION, SIGMAS * s1), max(LEAST_MODULATION, SIGMAS * s2)
-    above = max(m1 + shift * s1 - threshold1, 0.0)
-    below = max(threshold2 - m2 - shift * s2, 0.0)
-    share = above / (above + below) if above + below > 0 else (0.5 if shift == 0 else float(shift > 0))
-    return float(math.exp(math.log(f1) + share * (math.log(f2) - math.log(f1))))
+def _end(rows: Sequence[_Element], values: Sequence[float]) -> float:
+    """Limit that the ends of the intervals give, as far as the targets reach."""
+    passed = 0
+    while passed < len(rows) and values[passed] > rows[passed].threshold:
+        passed += 1
+    if passed in (0, len(rows)):
+        return rows[max(0, passed - 1)].lpmm
+    return _crossing(rows[passed - 1], rows[passed], values[passed - 1 : passed + 1])
+
+
+def _crossing(last: _Element, first: _Element, values: Sequence[float]) -> float:
+    """Frequency between two elements at which their modulations `values` fall to what counts as resolved."""
+    above = max(values[0] - last.threshold, 0.0)
+    below = max(first.threshold - values[1], 0.0)
+    share = above / (above + below) if above + below > 0 else 0.5
+    return float(math.exp(math.log(last.lpmm) + share * (math.log(first.lpmm) - math.log(last.lpmm))))
 
 
 def contrast_transfer_gauss(sigma_px: float, frequency: float, terms: int = 60) -> float:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -19,20 +20,25 @@ from viewer.measure.bars import (
     read_target,
 )
 from viewer.measure.bars_words import limit_reading, modulation_reading
+from viewer.measure.coding import LOSSLESS, Coding, coding_of
 from viewer.measure.contrast import Dark
+from viewer.measure.cutnoise import LEAST_PILE, Uncut, channels_alike, level_of_cut_mean, undo_cut
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.measure.resolution import limiting_resolution
 from viewer.media import ClipReader, Frame, Tint
 from viewer.tasks.contrast import CORNER_FRAMES, dark_of_corners
 from viewer.tasks.document import Result
+from viewer.tasks.mean_picture import LOSSLESS as LOSSLESS_CODECS
 from viewer.tasks.patches import (
     Progress,
     Span,
     Stop,
     bend_of,
+    black_code,
     clip_flags,
     gather,
+    linear_of_code,
     new_pictures,
     single_colour,
     spread,
@@ -40,6 +46,12 @@ from viewer.tasks.patches import (
 )
 
 BARS_TINT_ERROR = 0.15
+# Pictures whose pixels are kept one by one, to tell noise that was cut at black.
+MOST_SAMPLES = 48
+MOST_COLOURS = 12
+ALIKE = 0.95
+# By how much of the noise of luminance columns may be darker still: three channels cut apart, less the cut of their sum.
+UNSEEN, SEEN_ALIKE = 0.40, 0.12
 
 
 @dataclass
@@ -54,20 +66,66 @@ class _Window:
     profiles: list[np.ndarray]
     total: np.ndarray
     clipped: float = 0.0
+    squares: np.ndarray | float = 0.0
+    samples: list[np.ndarray] = field(default_factory=list)
+    colours: list[np.ndarray] = field(default_factory=list)
 
-    def add(self, frame: Frame, tint: Tint | None) -> None:
+    def add(self, frame: Frame, tint: Tint | None, keep: bool) -> None:
         found = frame.luminance(self.rect, tint=tint)
         light, clipped = found.light, found.clipped
         if self.target.way == "h":
             light, clipped = light.T, clipped.T
         self.profiles.append(np.asarray(self.weights @ light, float))
         self.total += light
+        # about the first picture: sums of squares of the light itself would lose small noise
+        first = light if not self.samples else self.samples[0]
+        self.squares = self.squares + (light - first).astype(float) ** 2
         self.clipped += float(clipped.mean())
+        if keep or not self.samples:
+            self.samples.append(np.array(light, np.float32))
+            if len(self.colours) < MOST_COLOURS:
+                self.colours.append(_blocks(frame.rgb(self.rect).light))
 
-    def light(self) -> TargetLight:
+    def light(self, clip: ClipReader, least: float) -> tuple[TargetLight, Uncut | None]:
         n = len(self.profiles)
-        return TargetLight(
-            self.target, np.array(self.profiles), self.total / n, self.box_start, self.box_length, self.clipped / n
+        profiles, picture = np.array(self.profiles), self.total / n
+        step = step_light(clip, max(float(picture.mean()), 0.0))
+        uncut = self._uncut(clip, least)
+        coding = self._coding(clip, picture, step)
+        if uncut is not None:
+            profiles, picture = profiles - uncut.lifted, picture - uncut.lifted
+        found = TargetLight(self.target, profiles, picture, self.box_start, self.box_length, self.clipped / n)
+        found = replace(found, coding=coding, step=step)
+        if uncut is not None:
+            # channels cut one by one are lifted by more than their sum shows; codecs take the colour of noise first
+            unseen = SEEN_ALIKE if channels_alike(np.array(self.colours)) > ALIKE else UNSEEN
+            found = replace(found, unknown=uncut.unknown, unseen=unseen * uncut.noise)
+        return found, uncut
+
+    def _uncut(self, clip: ClipReader, least: float) -> Uncut | None:
+        """What was lost of noise that was cut at black, if any."""
+        inner = slice(1, -1) if self.weights.size > 4 else slice(None)
+        samples = np.array([light[inner] for light in self.samples])
+        code = 2.0 ** (clip.info.bit_depth - 8)
+        black = linear_of_code(clip, black_code(clip) + code)
+        return undo_cut(samples, black, step_light(clip, 0.0), least=least)
+
+    def _coding(self, clip: ClipReader, picture: np.ndarray, step: float) -> Coding:
+        """How coarsely the target is coded: from its noise in luma codes, and what stands along its lines."""
+        if clip.info.codec in LOSSLESS_CODECS:
+            return LOSSLESS
+        n = len(self.profiles)
+        moved = np.maximum(self.squares / n - (picture - self.samples[0]) ** 2, 0.0)
+        noise = float(np.mean(moved))
+        # pulsing light moves all pixels of a frame alike
+        noise = max(0.0, noise - float(np.var([profile.mean() for profile in self.profiles]))) if n > 1 else 0.0
+        standing = float(np.mean(np.diff(picture, axis=0) ** 2)) / 2.0 if picture.shape[0] > 2 else 0.0
+        standing = max(0.0, standing - noise / n)
+        return coding_of(
+            math.sqrt(noise) / step,
+            clip.info.bits_per_pixel,
+            standing=math.sqrt(standing) / step,
+            bit_depth=clip.info.bit_depth,
         )
 
 
@@ -128,8 +186,9 @@ def measure_bars(
         Per target ``modulation`` (1); ``limiting_resolution`` (lp/mm) of ``all frames``, and
         ``limiting_resolution_single_frame`` of ``one frame``.  Extras: ``resolved`` {of: bool}, ``resolved_single_frame``
         {of: bool}, ``why_not`` {of: text}, ``polarity``, ``element`` (finest element with all coarser resolved, or null),
-        ``targets`` {of: {centre_px, bar_width_px, bars, gaps}}.  Plots: ``targets`` {of: {"profile", "sigma", "start_px",
-        "centre_px", "width_px"}}, ``frequency_lpmm``, ``modulation``, ``low``, ``high`` (one entry a target).
+        ``targets`` {of: {centre_px, bar_width_px, bars, gaps}}, ``cut_at_black`` {of: {share, bend}} of targets whose noise was
+        cut at black (share of samples at black, bend of the quantiles).  Plots: ``targets`` {of: {"profile", "sigma",
+        "start_px", "centre_px", "width_px"}}, ``frequency_lpmm``, ``modulation``, ``low``, ``high`` (one entry a target).
 
     Raises
     ------
@@ -149,6 +208,7 @@ def measure_bars(
     flags = clip_flags(clip) | Flag.ONE_TAKE
     wanted = spread(clip, frames, CORNER_FRAMES) if corner and dark_clip is None and black is None else set()
     pictures = []
+    sampled = spread(clip, frames, MOST_SAMPLES)
     for frame, repeat in new_pictures(clip, frames, progress, cancelled):
         if frame.number in wanted:
             pictures.append(frame)
@@ -156,9 +216,12 @@ def measure_bars(
             flags |= Flag.REPEATED
             continue
         for window in windows:
-            window.add(frame, tint)
-    lights = [window.light() for window in windows]
+            window.add(frame, tint, frame.number in sampled)
+    found = _lights(clip, windows)
+    lights = [light for light, _ in found]
+    cuts = {light.target.of: uncut for light, uncut in found if uncut is not None}
     dark, why = _dark(clip, windows, lights, black, dark_clip, pictures, frames, cancelled)
+    dark = _dark_uncut(dark, cuts)
     flags |= Flag.NO_DARK if dark.source == "none" else Flag.NONE
     places = find_places(lights)
     polarity = polarity_of(lights, places)
@@ -174,7 +237,21 @@ def measure_bars(
         )
         for light, place in zip(lights, places)
     ]
-    return _result(clip, windows, lights, results, polarity, flags, dark, why, dark_clip)
+    return _result(clip, windows, lights, results, polarity, flags, dark, why, dark_clip, cuts)
+
+
+def _blocks(colours: np.ndarray) -> np.ndarray:
+    """Means of blocks of 2 x 2 px: colour is recorded no finer."""
+    rows, cols = colours.shape[0] // 2, colours.shape[1] // 2
+    return np.asarray(colours[: 2 * rows, : 2 * cols].reshape(rows, 2, cols, 2, 3).mean(axis=(1, 3)))
+
+
+def _lights(clip: ClipReader, windows: Sequence[_Window]) -> list[tuple[TargetLight, Uncut | None]]:
+    """Return the light of each target; if noise was cut in one of them, a smaller share at black tells it of the others."""
+    found = [window.light(clip, LEAST_PILE) for window in windows]
+    if all(uncut is None for _, uncut in found):
+        return found
+    return [pair if pair[1] else window.light(clip, 0.1 * LEAST_PILE) for window, pair in zip(windows, found)]
 
 
 def with_ways(clip: ClipReader, marked: Sequence[tuple[Target, bool]], frames: Span = (0, None)) -> list[Target]:
@@ -248,6 +325,15 @@ def _dark(
     return dark_of_corners(clip, min(float(light.mean.min()) for light in lights), pictures)
 
 
+def _dark_uncut(dark: Dark, cuts: Mapping[str, Uncut]) -> Dark:
+    """Return the dark level with the same cut undone that the targets suffered."""
+    if not cuts or dark.source == "none":
+        return dark
+    noise = float(np.median([uncut.noise for uncut in cuts.values()]))
+    level = level_of_cut_mean(dark.level, noise)
+    return replace(dark, level=level, sigma=float(np.hypot(dark.sigma, 0.25 * (dark.level - level))))
+
+
 def _offset(clip: ClipReader, light: TargetLight) -> float:
     """Standard error of the light of the dark parts: rounding to codes, and what an encoder smooths before the curve."""
     level = max(float(light.mean.min()), 0.0)
@@ -269,8 +355,11 @@ def _result(
     dark: Dark,
     why: str,
     dark_clip: ClipReader | None,
+    cuts: Mapping[str, Uncut],
 ) -> Result:
-    readings = [modulation_reading(result, flags) for result in results]
+    readings = [
+        modulation_reading(result, flags | (Flag.LOW_SIGNAL if result.target.of in cuts else Flag.NONE)) for result in results
+    ]
     together, alone = limiting_resolution(results), limiting_resolution(results, single=True)
     readings.append(limit_reading(together, "limiting_resolution", "all frames", results, flags))
     single = limit_reading(alone, "limiting_resolution_single_frame", "one frame", results, flags)
@@ -297,6 +386,11 @@ def _result(
     for end in ("low", "high"):
         plots[end] = np.array([np.nan if getattr(r, end) is None else getattr(r, end) for r in readings[: len(results)]])
     warnings = [f"no dark level subtracted: {why}."] if why and dark.source == "none" else []
+    if cuts:
+        warnings.append(
+            f"noise was cut at black in {len(cuts)} of {len(results)} targets: their dark level was estimated from the noise "
+            "above black. Film with a raised black level or more light to know it."
+        )
     elements = {result.target.lpmm for result in results}
     if any(len([r for r in results if r.target.lpmm == lpmm]) < 2 for lpmm in elements):
         warnings.append("some elements were marked in one orientation only: the limit holds for the marked one.")
@@ -308,6 +402,7 @@ def _result(
         "element": together.element or None,
         "targets": places,
         "dark_level": {"level": dark.level, "from": dark.source},
+        "cut_at_black": {of: {"share": uncut.pile, "bend": uncut.bend} for of, uncut in cuts.items()},
     }
     return Result(
         command="bars",
