@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.cv import cv2
+from viewer.media.frame import STRIP_PIXELS, Frame
 from viewer.media.geometry import Orientation
 from viewer.media.index import Cancelled, Progress
 
@@ -84,16 +86,15 @@ def collect(
         times.append(frame.time_s)
         damaged.append(frame.damaged)
         for name, rect in regions.items():
-            light, hidden = frame.stored_luminance(rect) if tint is None else tint.stored_luminance(frame, rect)
-            mean, spread, clipped = single[name]
-            centre, width = cv2.meanStdDev(light)
-            mean.append(float(centre[0, 0]))
-            spread.append(float(width[0, 0]))
-            clipped.append(np.count_nonzero(hidden) / hidden.size)
-            if name in row_lists:
-                row_lists[name].append(_profile(light, orientation, rows=True))
-            if name in column_lists:
-                column_lists[name].append(_profile(light, orientation, rows=False))
+            rows_wanted, columns_wanted = name in row_lists, name in column_lists
+            both = rows_wanted if orientation.transpose else columns_wanted
+            found = _figures(_pieces(frame, rect, tint), across=both)
+            for values, value in zip(single[name], found[:3], strict=True):
+                values.append(value)
+            if rows_wanted:
+                row_lists[name].append(_upright(found[3:], orientation, rows=True))
+            if columns_wanted:
+                column_lists[name].append(_upright(found[3:], orientation, rows=False))
     return Collected(
         numbers=np.array(numbers, dtype=np.int64),
         times_s=np.array(times),
@@ -106,10 +107,49 @@ def collect(
     )
 
 
-def _profile(light: NDArray[np.float32], orientation: Orientation, *, rows: bool) -> Floats:
-    """Return the mean of each upright row (or column) of a stored array."""
-    along = 1 if rows != orientation.transpose else 0
-    values = np.asarray(cv2.reduce(light, along, cv2.REDUCE_AVG, dtype=cv2.CV_64F), dtype=np.float64).ravel()
+def _pieces(frame: Frame, rect: Any, tint: Tint | None) -> Iterator[tuple[NDArray[np.float32], int]]:
+    """Yield (light, count of clipped pixels) of a stored region, top to bottom; by luma, in strips that stay in the cache."""
+    if tint is None:
+        light, hidden = frame.stored_luminance(rect)
+        yield light, int(np.count_nonzero(hidden))
+        return
+    codes = frame.stored_luma(rect)
+    step = max(8, STRIP_PIXELS // max(1, codes.shape[1]))
+    for top in range(0, codes.shape[0], step):
+        part = codes[top : top + step]
+        clipped = np.count_nonzero(part >= tint.clip_code) if int(part.max()) >= tint.clip_code else 0
+        yield tint.of_codes(part), int(clipped)
+
+
+def _figures(
+    pieces: Iterator[tuple[NDArray[np.float32], int]], *, across: bool
+) -> tuple[float, float, float, Floats, Floats | None]:
+    """Return mean, standard deviation, clipped share, the mean of each stored row and, if `across`, of each stored column.
+
+    Sums run in double precision, so the mean square loses nothing against the square of the mean.
+    """
+    sums: list[Floats] = []
+    square, clipped, width = 0.0, 0, 0
+    down: Floats | None = None
+    for light, hidden in pieces:
+        width = light.shape[1]
+        sums.append(np.asarray(cv2.reduce(light, 1, cv2.REDUCE_SUM, dtype=cv2.CV_64F), dtype=np.float64).ravel())
+        square += cv2.norm(light, cv2.NORM_L2SQR)
+        clipped += hidden
+        if across:
+            part = np.asarray(cv2.reduce(light, 0, cv2.REDUCE_SUM, dtype=cv2.CV_64F), dtype=np.float64).ravel()
+            down = part if down is None else down + part
+    rows = np.concatenate(sums) if len(sums) > 1 else sums[0]
+    count = len(rows) * width
+    mean = float(rows.sum()) / count
+    spread = math.sqrt(max(0.0, square / count - mean * mean))
+    return mean, spread, clipped / count, rows / width, None if down is None else down / len(rows)
+
+
+def _upright(profiles: tuple[Floats, Floats | None], orientation: Orientation, *, rows: bool) -> Floats:
+    """Return the profile of upright rows (or columns) from those of stored rows and columns."""
+    values = profiles[0] if rows != orientation.transpose else profiles[1]
+    assert values is not None
     return values[::-1] if (orientation.flip_y if rows else orientation.flip_x) else values
 
 

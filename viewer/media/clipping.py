@@ -7,6 +7,7 @@ codes, or somewhere of their own; the encoder then smears the flat top a little 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,14 +61,21 @@ class ClipLevels:
         sure = np.zeros(indexes[0].shape, dtype=bool)
         maybe: NDArray[np.bool_] | None = None
         for channel, index in enumerate(indexes):
-            at = 1 if len(indexes) == 1 else channel
-            level = self.as_tuple()[at]
-            over = index >= np.uint16(index_of_signal(level))
-            sure |= over
-            if self.spread[at] > 0:
-                near = index >= np.uint16(index_of_signal(level - self.spread[at]))
+            level, from_here = self._places[1 if len(indexes) == 1 else channel]
+            # Nearly all of nearly all pictures lies below: one look at the brightest pixel settles it.
+            top = int(index.max(initial=0))
+            if top >= level:
+                sure |= index >= np.uint16(level)
+            if from_here < level and top >= from_here:
+                near = index >= np.uint16(from_here)
                 maybe = near if maybe is None else maybe | near
         return sure, maybe
+
+    @cached_property
+    def _places(self) -> tuple[tuple[int, int], ...]:
+        """Table index of each level, and of where its flat top begins."""
+        pairs = zip(self.as_tuple(), self.spread, strict=True)
+        return tuple((index_of_signal(level), index_of_signal(level - spread)) for level, spread in pairs)
 
     def to_list(self) -> list[object]:
         """Return plain data."""

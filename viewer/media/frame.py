@@ -187,6 +187,10 @@ class Frame:
         """Convert a stored box strip by strip, so that what lies between stays in the processor's cache."""
         x, y, w, h = box
         levels = self._setting.levels
+        if w * h <= STRIP_PIXELS:
+            indexes = self._indexes(box)
+            hidden, perhaps = levels.masks_of(indexes)
+            return convert(indexes), hidden if perhaps is None else grown(hidden, perhaps)
         out = np.empty((h, w) if channels == 1 else (h, w, channels), dtype=np.float32)
         sure = np.empty((h, w), dtype=bool)
         maybe = np.zeros((h, w), dtype=bool)

@@ -63,11 +63,13 @@ class Tint:
     def stored_luminance(self, frame: Frame, rect: Any = None) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
         """Return luminance and clip mask of an upright rectangle as stored, not turned."""
         codes = frame.stored_luma(rect)
+        return self.of_codes(codes), codes >= self.clip_code
+
+    def of_codes(self, codes: NDArray[Any]) -> NDArray[np.float32]:
+        """Return luminance of luma codes, of the same shape."""
         if codes.dtype == np.uint8:
-            light = np.asarray(cv2.LUT(np.ascontiguousarray(codes), self.table), dtype=np.float32)
-        else:
-            light = apply_table(np.ascontiguousarray(codes), self._wide)
-        return light, codes >= self.clip_code
+            return np.asarray(cv2.LUT(codes, self.table), dtype=np.float32)
+        return apply_table(codes, self._wide)
 
     @cached_property
     def _wide(self) -> NDArray[np.float32]:
