@@ -16,7 +16,10 @@ SHAPES: dict[str, tuple[int, int]] = {
 LAYOUTS = ("row", "column", "grid", "large")
 MOST_PANES = 6
 # Words in a column narrower than this many em take two lines a reading.
-WORDS_EM = 16
+WORDS_EM = 18
+# A column narrower than this holds no value with its interval.
+VALUE_EM = 11.5
+MOST_WORDS_EM = 28
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +103,7 @@ def page(shape: str, size: tuple[int, int] | None, footer_lines: int) -> Page:
     )
 
 
-def cells(page: Page, layout: str, count: int, aspect: float, words_height: float, *, below: bool = False) -> list[Cell]:
+def cells(page: Page, layout: str, count: int, aspect: float, words_height: float, *, beside: bool = False) -> list[Cell]:
     """Return the cells of `count` devices whose pictures have `aspect` (width / height).
 
     Parameters
@@ -109,8 +112,8 @@ def cells(page: Page, layout: str, count: int, aspect: float, words_height: floa
         ``large`` is for its first picture only; the rest of the page is the caller's.
     words_height : float
         Height of the words below a picture, px.
-    below : bool
-        Never put words beside a picture.
+    beside : bool
+        Put the words to the right of each picture instead of below it.
 
     Raises
     ------
@@ -129,26 +132,20 @@ def cells(page: Page, layout: str, count: int, aspect: float, words_height: floa
     w = (page.body.w - (cols - 1) * gap) // cols
     h = (page.body.h - (rows - 1) * gap) // rows
     boxes = [Box(page.body.x + (n % cols) * (w + gap), page.body.y + (n // cols) * (h + gap), w, h) for n in range(count)]
-    shifts = [(n % cols) / (cols - 1) if cols > 1 else 0.0 for n in range(count)]
-    return [_cell(box, aspect, words_height, gap, shift, below) for box, shift in zip(boxes, shifts, strict=True)]
+    return [_cell(box, aspect, words_height, gap, beside) for box in boxes]
 
 
-def _cell(box: Box, aspect: float, words_height: float, gap: int, shift: float, only_below: bool) -> Cell:
-    """Return the cell with the larger picture: words below, or beside.  `shift` is 0 for left, 1 for right in its box."""
-    below = _fit(box.w, box.h - words_height, aspect)
-    least_words = max(0.3 * box.w, WORDS_EM * gap)
-    beside = _fit(box.w - least_words - gap, box.h, aspect)
-    # A picture as high as its cell leaves its side empty: words go there unless that costs the picture.
+def _cell(box: Box, aspect: float, words_height: float, gap: int, beside: bool) -> Cell:
+    """Return a cell: picture at the top left, its words to the right or below."""
     full = _fit(box.w, box.h, aspect)[0]
-    idle = box.w - below[0] > 0.35 * box.w
-    if not only_below and beside[0] > (0.85 if idle else 1.15) * below[0]:
-        w, h = beside
-        picture = Box(box.x, box.y + (box.h - h) // 2, w, h)
-        return Cell(picture, Box(box.x + w + gap, picture.y, box.w - w - gap, h), True, w / full)
-    w, h = below
-    wide = min(box.w, max(w, WORDS_EM * gap))
-    left = box.x + round((box.w - wide) * shift)
-    return Cell(Box(left, box.y, w, h), Box(left, box.y + h, wide, box.h - h), False, w / full)
+    if beside:
+        w, h = _fit(box.w - max(0.3 * box.w, WORDS_EM * gap) - gap, box.h, aspect)
+        room = min(box.w - w - gap, MOST_WORDS_EM * gap)
+        return Cell(Box(box.x, box.y, w, h), Box(box.x + w + gap, box.y, room, box.h), True, w / full)
+    w, h = _fit(box.w, box.h - words_height, aspect)
+    # The words use the whole column, up to a width at which a line still reads as one.
+    wide = min(box.w, max(w, MOST_WORDS_EM * gap))
+    return Cell(Box(box.x, box.y, w, h), Box(box.x, box.y + h, wide, box.h - h), False, w / full)
 
 
 def _fit(w: float, h: float, aspect: float) -> tuple[int, int]:

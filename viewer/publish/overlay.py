@@ -12,12 +12,15 @@ from viewer.publish.canvas import Canvas
 from viewer.publish.gather import Gathered, Pane
 from viewer.publish.layout import Box, nice_length
 from viewer.publish.rendering import show
+from viewer.publish.rows import Mark
 from viewer.publish.text import width as text_width
 from viewer.publish.view import View
 from viewer.session.model import Note, Region, Rendering
 from viewer.tasks.carry import carried
 
 INK, RIM = "#ffffff", "#000000"
+# An inset covers part of the picture: at most this share of its sides.
+INSET_SHARE = 0.45
 _RECTS = ("rect", "edge", "bars")
 
 
@@ -62,6 +65,32 @@ def in_scene(region: Region, pane: Pane) -> tuple[float, ...]:
         return float(cx - 0.5 * (w * scale - 1)), float(cy - 0.5 * (h * scale - 1)), w * scale, h * scale
     points = np.array(geometry, float).reshape(-1, 2) @ m[:, :2].T + m[:, 2]
     return tuple(float(v) for v in points.ravel())
+
+
+def draw_mark(canvas: Canvas, place: Place, mark: Mark, pane: Pane, time_s: float) -> None:
+    """Draw what a letter stands for: its region, the region of this moment, or one outline about the whole group."""
+    if not mark.group:
+        draw_region(canvas, place, mark.regions[0], pane, mark.letter)
+    elif mark.timed:
+        draw_region(canvas, place, mark.regions[mark.at(time_s)], pane, mark.letter)
+    else:
+        corners = [corner for region in mark.regions for corner in _corners(region, pane)]
+        (x0, y0), (x1, y1) = np.min(corners, axis=0), np.max(corners, axis=0)
+        x, y, w, h = place.rect(x0, y0, x1 - x0 + 1, y1 - y0 + 1)
+        pad = 0.25 * place.em
+        x, y, w, h = x - pad, y - pad, w + 2 * pad, h + 2 * pad
+        edge = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
+        canvas.line(edge, INK, max(1.5, 0.075 * place.em), halo=RIM, closed=True, clip=place.clip)
+        _letter(canvas, place, mark.letter, x + w, y)
+
+
+def _corners(region: Region, pane: Pane) -> list[tuple[float, float]]:
+    """Return the first and last px of a region in the reference plane."""
+    geometry = in_scene(region, pane)
+    if region.kind in (*_RECTS, "ellipse"):
+        x, y, w, h = geometry
+        return [(x, y), (x + w - 1, y + h - 1)]
+    return [(x, y) for x, y in zip(geometry[::2], geometry[1::2], strict=False)]
 
 
 def draw_region(canvas: Canvas, place: Place, region: Region, pane: Pane, letter: str) -> None:
@@ -164,14 +193,28 @@ def inset_pixels(pane: Pane, geometry: Sequence[float], factor: int, rendering: 
     return shown.repeat(factor, axis=0).repeat(factor, axis=1)
 
 
+def inset_size(place: Place, note: Note) -> int:
+    """Return the whole factor of an inset: as wished, but no more than leaves over half of the picture's sides free.
+
+    0 says that there is no room for it, or that it would show nothing larger than the picture itself.
+    """
+    room = INSET_SHARE * min(place.box.w, place.box.h)
+    if max(note.geometry[2], note.geometry[3]) > room:
+        return 0
+    most = inset_factor(note.geometry[2], note.geometry[3], room, room)
+    wanted = int(float(note.settings.get("factor", 0)))
+    return min(wanted, most) if wanted else most
+
+
 def draw_inset(canvas: Canvas, place: Place, note: Note, pane: Pane, rendering: Rendering) -> None:
     """Draw a magnified piece in the corner farthest from what it shows, joined to it by its outline and factor."""
     x, y, w, h = place.rect(*note.geometry[:4])
     box, width = place.box, max(1.5, 0.075 * place.em)
-    room = 0.5 * min(box.w, box.h)
-    wanted = int(float(note.settings.get("factor", 0)))
-    factor = wanted or inset_factor(note.geometry[2], note.geometry[3], room, room)
-    pixels = inset_pixels(pane, note.geometry, factor, rendering)
+    factor = inset_size(place, note)
+    if not factor:
+        return
+    pixels = inset_pixels(pane, note.geometry, 1, rendering)
+    pixels = pixels.repeat(factor, axis=0).repeat(factor, axis=1)
     left = x + 0.5 * w > box.x + 0.5 * box.w
     top = y + 0.5 * h > box.y + 0.5 * box.h
     high, wide = pixels.shape[:2]
@@ -213,4 +256,15 @@ def scale_bar(
     return wide
 
 
-__all__ = ["Place", "draw_inset", "draw_note", "draw_region", "in_scene", "inset_factor", "inset_pixels", "scale_bar"]
+__all__ = [
+    "Place",
+    "draw_inset",
+    "draw_mark",
+    "draw_note",
+    "draw_region",
+    "in_scene",
+    "inset_factor",
+    "inset_pixels",
+    "inset_size",
+    "scale_bar",
+]

@@ -190,12 +190,18 @@ def _scene(
         "alignment": [_alignment(session, clip, names) for clip in clips],
         "audit": [asdict(row) for row in audit.rows] if audit else [],
         "regions": [
-            {"letter": letter, "name": region.name, "kind": region.kind}
-            for region, letter in table.drawn_regions(session, scene.id)
+            {"letter": mark.letter, "name": mark_words(mark), "kind": mark.regions[0].kind}
+            for mark in table.marks(session, scene.id)
         ],
         "stills": stills,
         "refusals": _refusals(session, scene.id, clips, names),
     }
+
+
+def mark_words(mark: table.Mark) -> str:
+    """Return what a letter stands for: ``sill``, or ``36 regions, 0.03125/v to 0.2227/h``."""
+    first, last = mark.regions[0].name, mark.regions[-1].name
+    return f"{len(mark.regions)} regions, {first} to {last}" if mark.group else first
 
 
 def _column(names: dict[str, str], clip: Clip) -> str:

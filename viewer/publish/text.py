@@ -10,21 +10,22 @@ import threading
 from functools import lru_cache
 from typing import Literal
 
+import numpy as np
 from matplotlib import ft2font
 from PySide6.QtGui import QPainterPath
 
 from viewer.resources import resource
 
-Face = Literal["regular", "bold", "mono"]
+Face = Literal["regular", "bold", "figures"]
 
 _FILES: dict[Face, str] = {
     "regular": "fonts/Inter-Regular.otf",
     "bold": "fonts/Inter-SemiBold.otf",
-    "mono": "fonts/B612Mono-Regular.otf",
+    "figures": "fonts/Inter-Regular.otf",
 }
 _EM = 1000.0
 _LOCK = threading.RLock()
-_NARROW = {".": 0.55, ",": 0.55, ":": 0.6, " ": 0.6}
+_DIGITS = "0123456789"
 
 Outline = tuple[tuple[int, tuple[float, ...]], ...]
 
@@ -43,10 +44,11 @@ def _glyph(face: Face, char: str) -> tuple[float, Outline]:
         font = _font(face)
         advance = font.load_char(ord(char), flags=ft2font.LoadFlags.NO_HINTING).linearHoriAdvance / 65536.0
         vertices, codes = font.get_path()
-    if face == "mono" and char in _NARROW:
-        # A full cell about a point tears numbers apart; digits keep their equal widths.
-        vertices = vertices - (0.5 * (1.0 - _NARROW[char]) * advance, 0.0) if len(vertices) else vertices
-        advance *= _NARROW[char]
+    if face == "figures" and char in _DIGITS:
+        # All digits get the width of the widest, so that running numbers do not dance.
+        cell = max(_glyph("regular", digit)[0] for digit in _DIGITS)
+        vertices = vertices + np.array([0.5 * (cell - advance), 0.0])
+        advance = cell
     steps: list[tuple[int, tuple[float, ...]]] = []
     number = 0
     while number < len(codes):

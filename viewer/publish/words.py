@@ -27,39 +27,40 @@ class Quantity:
 
     label: str
     meaning: str = ""
+    short: str = ""
 
 
 QUANTITIES: dict[str, Quantity] = {
-    "michelson": Quantity("Michelson contrast", "(bright - dark) / (bright + dark) of the two regions' mean light"),
+    "michelson": Quantity("Michelson contrast", "(bright - dark) / (bright + dark) of the regions' mean light", "Michelson"),
     "weber": Quantity("Weber contrast", "(bright - dark) / dark"),
-    "rms": Quantity("RMS contrast", "spread of light over its mean"),
-    "cnr": Quantity("Contrast to noise", "difference of the regions over the noise of single pixels"),
-    "core_radius": Quantity("Clipped core radius", "how far recording is at its limit; follows the exposure"),
+    "rms": Quantity("RMS contrast", "spread of light over its mean", "RMS"),
+    "cnr": Quantity("Contrast to noise", "difference of the regions over the noise of single pixels", "CNR"),
+    "core_radius": Quantity("Clipped core radius", "how far recording is at its limit; follows the exposure", "Core radius"),
     "halo_radius": Quantity("Halo radius", "where the disc of light around a lamp falls most steeply"),
-    "half_radius": Quantity("Half-level radius", "where the light has fallen to half of its unclipped level"),
+    "half_radius": Quantity("Half-level radius", "where the light has fallen to half of its unclipped level", "Half radius"),
     "bloom_radius": Quantity("Bloom radius", "where the added light falls under 10 % of the local background"),
-    "modulation_frequency": Quantity("Modulation frequency", "frequency of the light's pulsing"),
-    "modulation_depth": Quantity("Modulation depth", "percent flicker, corrected for the shutter"),
+    "modulation_frequency": Quantity("Modulation frequency", "frequency of the light's pulsing", "Modulation"),
+    "modulation_depth": Quantity("Modulation depth", "percent flicker, corrected for the shutter", "Mod. depth"),
     "flicker_index": Quantity("Flicker index", "area above the mean over the whole area of one cycle"),
-    "alias_frequency": Quantity("Beat in the clip", "the rate at which the modulation shows in this clip's frames"),
-    "detection_limit": Quantity("Smallest depth seen", "a weaker modulation would have gone unseen"),
+    "alias_frequency": Quantity("Beat in the clip", "the rate at which the modulation shows in this clip's frames", "Beat"),
+    "detection_limit": Quantity("Smallest depth seen", "a weaker modulation would have gone unseen", "Smallest seen"),
     "readout_time": Quantity("Readout time", "from the first row to the last"),
-    "rise_10_90": Quantity("Edge rise 10-90 %", "distance over which an edge rises"),
+    "rise_10_90": Quantity("Edge rise 10-90 %", "distance over which an edge rises", "Rise 10-90 %"),
     "mtf50": Quantity("MTF50", "spatial frequency at which half of the contrast is left"),
     "overshoot": Quantity("Overshoot", "bright rim at the edge, as camera sharpening makes it"),
     "undershoot": Quantity("Undershoot", "dark rim at the edge"),
     "edge_angle": Quantity("Edge angle", "direction of the edge's normal"),
     "glow_radius": Quantity("Glow radius", "how far bright spills into dark"),
-    "contrast": Quantity("Figure contrast", "(figure - surroundings) / surroundings"),
+    "contrast": Quantity("Figure contrast", "(figure - surroundings) / surroundings", "Contrast"),
     "detectability": Quantity("Detectability", "template signal to noise; 5 is the Rose criterion"),
     "u_prime": Quantity("u′", "CIE 1976 chromaticity"),
     "v_prime": Quantity("v′", "CIE 1976 chromaticity"),
     "mean": Quantity("Mean level", "relative light; comparable at locked settings only"),
-    "temporal_sigma": Quantity("Temporal noise", "spread of a pixel from frame to frame"),
+    "temporal_sigma": Quantity("Temporal noise", "spread of a pixel from frame to frame", "Noise"),
     "fixed_pattern_sigma": Quantity("Fixed pattern", "spread between pixels that stays"),
-    "snr": Quantity("Signal to noise", "of this recording; not the tube's data-sheet SNR"),
-    "modulation": Quantity("Bar modulation", "(gap - bar) / (gap + bar)"),
-    "limiting_resolution": Quantity("Limiting resolution", "finest bars resolved by statistics"),
+    "snr": Quantity("Signal to noise", "of this recording; not the tube's data-sheet SNR", "SNR"),
+    "modulation": Quantity("Bar modulation", "(gap - bar) / (gap + bar)", "Bars"),
+    "limiting_resolution": Quantity("Limiting resolution", "finest bars resolved by statistics", "Resolution"),
 }
 
 
@@ -72,6 +73,12 @@ def label(name: str) -> str:
     if base.startswith("mtf_at_"):
         return f"MTF at {base.removeprefix('mtf_at_')} c/px"
     return base.replace("_", " ").capitalize()
+
+
+def short_label(name: str) -> str:
+    """Return the name of a reading where room is scarce."""
+    known = QUANTITIES.get(name.removesuffix("_deg"))
+    return (known.short if known else "") or label(name)
 
 
 _UNITS = {"1": "", "deg": "°", "um": "µm", "us": "µs", "cycles/px": "c/px"}
@@ -186,6 +193,7 @@ __all__ = [
     "percentile_words",
     "sheet_label",
     "sheet_words",
+    "short_label",
     "shutter_words",
     "take_words",
     "unit_words",

@@ -1,0 +1,90 @@
+"""Which readings stand under a picture, and which letters stand on it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from viewer.publish import rows
+from viewer.publish.panewords import _packed
+from viewer.publish.text import width
+from viewer.session.model import Region, Request, Session, StoredReading
+
+Sample = tuple[Session, Path]
+
+
+def reading(request: str, clip: str, name: str, of: str, value: float | None = 1.0) -> StoredReading:
+    state = "measured" if value is not None else "refused"
+    return StoredReading(
+        id=f"{clip}-{name}-{of}", request=request, clip=clip, name=name, of=of, value=value, unit="1", state=state
+    )  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def chart(sample: Sample) -> Session:
+    """Thirty targets of bars, and a figure marked at three moments."""
+    session, _ = sample
+    bars = tuple(
+        Region(id=f"r-bar-{n}", scene="s-lamps", kind="bars", name=f"{n}/v", geometry=(20.0 + 5 * n, 40.0, 4.0, 4.0))
+        for n in range(30)
+    )
+    marked = tuple(
+        Region(
+            id=f"r-fig-{n}",
+            scene="s-lamps",
+            kind="rect",
+            name=f"at {n}",
+            geometry=(50.0 + 20 * n, 90.0, 9.0, 20.0),
+            settings={"time_s": float(n)},
+        )
+        for n in range(3)
+    )
+    requests = (
+        Request(id="q-bars", scene="s-lamps", measure="bars", regions={"target": tuple(r.id for r in bars)}),
+        Request(id="q-figure", scene="s-lamps", measure="figure", regions={"figure": tuple(r.id for r in marked)}),
+        Request(id="q-flicker", scene="s-lamps", measure="flicker"),
+    )
+    clips = ("c-lamps-heron", "c-lamps-bittern")
+    readings = [reading("q-bars", clip, "limiting_resolution", "all frames") for clip in clips]
+    readings += [reading("q-figure", clip, "contrast", f"figure-{n + 1}", 0.1 * n) for clip in clips for n in range(3)]
+    readings += [reading("q-flicker", clip, "modulation_frequency", "field", 100.0) for clip in clips]
+    readings += [reading("q-flicker", clips[1], "modulation_frequency", "field/line-2", 172.0)]
+    return replace(session, regions=(*bars, *marked), requests=requests, readings=tuple(readings))
+
+
+def test_many_targets_share_one_letter_and_one_outline(chart: Session) -> None:
+    bars, figure = rows.marks(chart, "s-lamps")
+    assert bars.letter == "A" and len(bars.regions) == 30 and not bars.timed
+    assert figure.letter == "B" and figure.timed and figure.at(1.4) == 1 and figure.at(99.0) == 2
+    assert set(rows.letters(chart, "s-lamps").values()) == {"A", "B"}
+
+
+def test_a_moment_shows_its_own_mark_and_no_other(chart: Session) -> None:
+    for time_s, place in ((0.2, 1), (1.1, 2), (1.9, 3)):
+        (line,) = [row for row in rows.rows(chart, "s-lamps", most=9, time_s=time_s) if row.request == "q-figure"]
+        assert line.of == f"figure-{place}" and line.letters == "B" and line.label == "Figure contrast"
+
+
+def test_second_line_of_light_is_none_found_where_it_was_looked_for(chart: Session) -> None:
+    lines = [row for row in rows.rows(chart, "s-lamps", most=9) if row.request == "q-flicker"]
+    assert [row.label for row in lines] == ["Modulation frequency", "Modulation frequency line 2"]
+    assert rows.missing_words(chart, lines[1], "c-lamps-heron") == "none found"
+    assert rows.missing_words(chart, lines[1], "c-lamps-plover") == "not measured"
+
+
+def test_only_regions_with_a_reading_in_sight_are_drawn(chart: Session) -> None:
+    lines = rows.rows(chart, "s-lamps", most=1, wanted="limiting_resolution")
+    assert [mark.letter for mark in rows.shown_marks(chart, "s-lamps", lines)] == ["A"]
+    assert rows.shown_marks(chart, "s-lamps", []) == []
+
+
+def test_packed_words_fit_and_count_what_is_left_out() -> None:
+    items = [f"item number {n}" for n in range(9)]
+    for most in (1, 2, 3):
+        lines = _packed(items, 400.0, 20.0, most=most)
+        assert len(lines) <= most and all(width(line, 20.0) <= 400.0 for line in lines)
+        shown = sum(line.count("item number") for line in lines)
+        assert f"+{9 - shown} in the report" in lines[-1]
+    assert _packed(items[:2], 4000.0, 20.0, most=1) == ["item number 0 · item number 1"]
