@@ -14,7 +14,7 @@ from viewer.measure.flicker_fit import Sheet, Wave, fit_wave
 from viewer.measure.flicker_places import Line, divide_out, reweigh, steadied
 from viewer.measure.flicker_rows import Relative
 from viewer.measure.flicker_search import Peak, Plane, find_peaks, search_plane
-from viewer.measure.flicker_waves import fit_harmonics, fit_peak, fit_slow, frame_peaks, settle, sheet_of
+from viewer.measure.flicker_waves import SLOW_TURNS, fit_harmonics, fit_peak, fit_slow, frame_peaks, settle, sheet_of
 
 Floats = NDArray[np.float64]
 
@@ -116,8 +116,11 @@ def strongest(data: Relative, plane: Plane, fold_hz: float, *, least: float) -> 
     doubtful: list[tuple[Wave, Evidence]] = []
     best: _Best | None = None
     peaks = find_peaks(plane, duration_s=data.clock.duration_s, count=8, least=25.0)
+    slow = [peak for peak in peaks if peak.g_hz < SLOW_TURNS / data.clock.duration_s]
+    # of bands that almost stand still, the widest is the fundamental
+    main = min(slow, key=lambda peak: abs(peak.q)) if slow else None
     for peak in [*peaks, *frame_peaks(data)]:
-        wave = fit_peak(sheet, peak, fold_hz) if peak.q else fit_slow(sheet, peak, fold_hz)
+        wave = fit_peak(sheet, peak, fold_hz, with_harmonics=peak is main) if peak.q else fit_slow(sheet, peak, fold_hz)
         if not np.isfinite(wave.amplitude):
             continue
         evidence, _ = weigh_evidence(data, sheet, wave)

@@ -22,6 +22,10 @@ SHORT_PERIODS = 2.5
 """With fewer periods than this in the picture, frame gain and wave are hard to tell apart."""
 
 
+SLOW_TURNS = 1.5
+"""Bands that pass by less often than this in the clip are searched with care."""
+
+
 def sheet_of(data: Relative, weight: Floats | None = None) -> Sheet:
     """Return the weighted mean over blocks as a sheet of rows against frames."""
     mean, total = data.combine(weight)
@@ -29,22 +33,53 @@ def sheet_of(data: Relative, weight: Floats | None = None) -> Sheet:
     return Sheet(mean, total, data.clock.times_s, (np.arange(rows) + 0.5) / rows)
 
 
-def fit_peak(sheet: Sheet, peak: Peak, fold_hz: float) -> Wave:
-    """Fit the wave of a search peak; near a standing wave, scan before refining."""
+def fit_peak(sheet: Sheet, peak: Peak, fold_hz: float, *, with_harmonics: bool = False) -> Wave:
+    """Fit the wave of a search peak; near a standing wave, scan before refining.
+
+    Where bands pass by less than a few times in the clip, harmonics that are left out bend the frequency: `with_harmonics`
+    takes them in from the start.
+    """
     span = sheet.times_s[-1] - sheet.times_s[0]
     g, q = peak.g_hz, peak.q
-    if g < 1.5 / span:
+    slow = abs(g) < SLOW_TURNS / span
+    if slow and with_harmonics:
+        wave = _scan_harmonics(sheet, q, span)
+        if wave is not None:
+            return settle(sheet, wave, fold_hz)
+    if slow:
         best = None
         for trial in np.arange(-2.0, 2.01, 0.2) / span:
             if abs(trial) < 0.02 / span:
                 continue
             wave = fit_wave(sheet, float(trial), q, rounds=2)
-            power = float(np.sum(np.square(wave.rest) @ sheet.weight))
+            power = _left(sheet, wave)
             if wave.amplitude <= LARGEST_AMPLITUDE and (best is None or power < best[0]):
                 best = (power, wave)
         if best is not None:
             g, q = best[1].g_hz, best[1].q
     return settle(sheet, fit_wave(sheet, g, q, rounds=7), fold_hz)
+
+
+def _left(sheet: Sheet, wave: Wave) -> float:
+    return float(np.sum(np.square(wave.rest) @ sheet.weight))
+
+
+def _scan_harmonics(sheet: Sheet, q: float, span: float) -> Wave | None:
+    """Return the best wave with harmonics whose bands pass by less than twice in the clip, None if none is light."""
+    rows = int((sheet.weight > 0).sum())
+    orders = tuple(order for order in range(1, 7) if order == 1 or abs(order * q) < 0.4 * rows)
+    best: tuple[float, Wave] | None = None
+    for trial in (-1.6, -1.0, -0.6, -0.35, -0.2, -0.1, 0.1, 0.2, 0.35, 0.6, 1.0, 1.6):
+        wave = fit_wave(sheet, trial / span, q, orders=orders[:4], rounds=3)
+        power = _left(sheet, wave)
+        if wave.amplitude <= LARGEST_AMPLITUDE and (best is None or power < best[0]):
+            best = (power, wave)
+    if best is None:
+        return None
+    first = best[1]
+    start = np.zeros(len(orders), complex)
+    start[: len(first.amplitudes)] = first.amplitudes
+    return fit_wave(sheet, first.g_hz, first.q, orders=orders, start=start, rounds=10)
 
 
 def settle(sheet: Sheet, wave: Wave, fold_hz: float, *, tie: float | None = None) -> Wave:
