@@ -385,7 +385,39 @@ def test_plots_have_their_table(session: Session) -> None:
     assert [p.title for p in found] == ["Radial profile: Gate lamp", "Halo radius: Gate lamp"]
     heads, lines = found[0].table({"c-heron": "Heron"})
     assert heads[:2] == ["Radius (px) (Heron)", "Linear light (Heron)"]
-    assert [line[0] for line in lines] == ["0", "1", "3", "4", "halo edge (Heron)"]
+    assert [line[0] for line in lines] == ["0", "1", "3", "4", "halo edge 3.00 px (Heron)"]
+    # Where the scale of every clip is known the same profile stands in degrees: 2 px per degree halves the radii.
+    turned = plots.plots_of(replace(source, px_per_degree={"c-heron": 2.0}))[0]
+    assert list(turned.curves[0].x) == [0.0, 0.5, 1.5, 2.0] and turned.marks[0].x == 1.5
+    assert plots.plot_for(found, session.readings[0]) == 0
+
+
+def test_a_plot_without_results_can_be_asked_for(session: Session) -> None:
+    found = plots.plots_of(plots.Source(session, session.requests[0], session.clips))
+    assert [p.empty for p in found] == [True, False]
+
+
+def test_readings_against_light_level(session: Session) -> None:
+    """Two requests at two moments of a series with levels: one curve a device, error bars from the intervals."""
+    from viewer.session.model import LightLevel
+
+    scene = replace(
+        session.scene("s1"),
+        levels=(LightLevel(value=1.0, unit="mfL", start_s=0.0), LightLevel(value=0.03, unit="mfL", start_s=2.0)),
+    )
+    made, readings = [], []
+    for n, (start, value) in enumerate(((0.5, 0.8), (2.5, 0.6))):
+        made.append(Request(id=f"k{n}", scene="s1", measure="contrast", first_s=start, last_s=start + 1))
+        readings += [
+            replace(session.readings[0], id=f"{clip}{n}", request=f"k{n}", clip=clip, name="michelson", of="white/black",
+                    unit="1", value=value, low=value - 0.1, high=value + 0.1, state="measured")
+            for clip in ("c-heron", "c-bittern")
+        ]  # fmt: skip
+    full = replace(session.put(scene, *made), readings=(*session.readings, *readings))
+    (plot,) = plots.level_plots(full, scene, full.clips)
+    assert [list(c.x) for c in plot.curves] == [[0.03, 1.0], [0.03, 1.0]]
+    assert list(plot.curves[0].y) == [0.6, 0.8] and plot.curves[0].error == pytest.approx([0.1, 0.1])
+    assert plot.log_x and "mfL" in plot.x_title
 
 
 def test_bounds_say_which_side(session: Session) -> None:

@@ -26,6 +26,7 @@ from viewer.session import store
 from viewer.session.model import FileRef, Session
 
 SMALL, USUAL = (1366, 768), (1920, 1080)
+README = ("window", "still")
 DIALOGS = (
     "desk", "add_measure", "levels", "camera", "plan", "preferences", "publish", "card",
     "actions", "shortcuts", "manual", "audit", "about",
@@ -69,14 +70,15 @@ class _Studio:
         self.written: list[Path] = []
 
     def wanted(self, name: str) -> bool:
-        return not self.only or any(word in name for word in self.only)
+        group = "readme" if name in README else ""
+        return not self.only or any(word in name or word == group for word in self.only)
 
     def shoot(self, name: str, widget: QWidget, scale: float = 1.0) -> None:
         """Write one picture."""
         if not self.wanted(name):
             return
         path = self.folder / f"{name}.png"
-        picture(widget, scale).save(str(path))
+        picture(widget, scale).save(str(path), "PNG", 0)  # type: ignore[call-overload]  # 0: smallest file
         self.written.append(path)
 
     @contextmanager
@@ -153,7 +155,8 @@ Shot = Callable[[_Studio, Path, Path], None]
 
 def _all(studio: _Studio, path: Path, place: Path) -> None:
     for name, shot in SHOTS.items():
-        if not studio.only or any(word.startswith(name) or name in word or word in name for word in studio.only):
+        words = (name, *README) if name == "readme" else (name,)
+        if not studio.only or any(word.startswith(known) or known.startswith(word) for word in studio.only for known in words):
             shot(studio, path, place)
 
 
@@ -229,7 +232,7 @@ def _readings(studio: _Studio, path: Path, place: Path) -> None:
         panel = window.readings_panel
         for kind in ("lamps", "screen", "edge", "chart"):
             _scene_of_kind(window, kind)
-            panel.tabs.setCurrentWidget(panel.plots)
+            panel.show_part(panel.plots)
             panel.plots.choice.setCurrentIndex(0)
             panel.plots._show()
             settle(window, 5)
@@ -238,7 +241,7 @@ def _readings(studio: _Studio, path: Path, place: Path) -> None:
         settle(window, 2)
         studio.shoot("readings-plot-as-table", window)
         _scene_of_kind(window, "chart")
-        panel.tabs.setCurrentWidget(panel.scopes)
+        panel.show_part(panel.scopes)
         settle(window, 10)
         studio.shoot("readings-scopes", window)
         panel.tabs.setCurrentIndex(0)
@@ -337,6 +340,38 @@ def _endless(progress: Callable[[int, int], None], cancelled: Callable[[], bool]
         time.sleep(0.01)
 
 
+def _readme(studio: _Studio, path: Path, place: Path) -> None:
+    """The two pictures of the README: the window with readings and a plot, and a published still."""
+    if studio.wanted("window"):
+        with studio.window(path, size=(1560, 960)) as window:
+            _scene_of_kind(window, "lamps")
+            _draw_curves(window)
+            studio.shoot("window", window)
+    if studio.wanted("still"):
+        from viewer.publish.still import render_still, write_still
+
+        session = store.load(path)
+        kinds = {scene.id: scene.kind for scene in session.scenes}
+        spec = next((still for still in session.stills if kinds[still.scene] == "lamps"), None)
+        if spec is not None:
+            target = studio.folder / "still.png"
+            write_still(render_still(session, path.parent, spec, size=(1160, 652)), target)
+            studio.written.append(target)
+
+
+def _draw_curves(window: MainWindow) -> None:
+    """Read the frames that the curves in view need, and show them."""
+    plots = window.readings_panel.plots
+    for n, plot in enumerate(plots.plots):
+        if plot.empty:
+            plots.choice.setCurrentIndex(n)
+            plots.read_frames()
+    settle(window, 180)
+    plots.choice.setCurrentIndex(0)
+    plots._show()
+    settle(window, 5)
+
+
 SHOTS: dict[str, Shot] = {
     "empty": _empty,
     "main": _main,
@@ -345,6 +380,7 @@ SHOTS: dict[str, Shot] = {
     "dialog": _dialogs,
     "theme": _themes,
     "state": _states,
+    "readme": _readme,
 }
 
 __all__ = ["picture", "render_all", "settle"]

@@ -267,7 +267,8 @@ class MainWindow(QMainWindow):
             if isinstance(state, str) and splitter.restoreState(QByteArray.fromBase64(state.encode())):
                 continue
             width, height = self.settings["window"][:2]
-            splitter.setSizes([264, max(400, width - 264 - 340), 340] if name == "across" else [max(300, height - 220), 128])
+            side = min(480, max(340, width // 4))
+            splitter.setSizes([264, max(400, width - 264 - side), side] if name == "across" else [max(300, height - 220), 128])
         for name in self.settings["folded"]:
             if name in PARTS:
                 self._part(name).hide()
@@ -528,7 +529,9 @@ class MainWindow(QMainWindow):
 
     def wall_scopes(self) -> None:
         """Ask for scopes only while they are looked at."""
-        on = self.readings_panel.tabs.currentWidget() is self.readings_panel.scopes
+        if not hasattr(self, "readings_panel"):
+            return
+        on = self.readings_panel.shows(self.readings_panel.scopes)
         lead = self.stage.lead
         self.wall.scopes_for = lead.id if on and lead is not None else None
         self.wall.ask()

@@ -101,6 +101,36 @@ class MeasureCommands(Commands):
 
         self.window.jobs.start(tr("Measuring"), work, done=done, watch=take)
 
+    def draw_curves(self, request: str, clips: list[str]) -> None:
+        """Read the frames that the curves of a request need; the readings stay as they are."""
+        session, folder = self.document.session, self.document.folder
+        known = self.window.results
+        pairs = [(request, clip) for clip in clips if (request, clip) not in known]
+        if not pairs or any(job.property("curves") == request for job in self.window.jobs.running):
+            return
+        found: SimpleQueue[tuple[tuple[str, str], Any]] = SimpleQueue()
+
+        def work(progress: Any, cancelled: Any) -> None:
+            from viewer.tasks.requests import perform
+
+            for n, (_, clip) in enumerate(pairs):
+                progress(n, len(pairs))
+                result = perform(session, folder, session.request(request), session.clip(clip), cancelled=cancelled)
+                found.put(((request, clip), result))
+            progress(len(pairs), len(pairs))
+
+        def take() -> None:
+            fresh = {}
+            while not found.empty():
+                key, result = found.get()
+                fresh[key] = result
+            if fresh and self.document.session.id == session.id:
+                self.window.keep_results(fresh)
+                self.window.readings_panel.plots.refresh()
+
+        job = self.window.jobs.start(tr("Drawing curves"), work, watch=take)
+        job.setProperty("curves", request)
+
     def do_levels(self) -> None:
         """Light levels of the scene."""
         from viewer.app.views.levels import LevelsDialog

@@ -53,6 +53,10 @@ class Names:
         metrics = QFontMetricsF(words(size, strong=True))
         self._taken.append(QRectF(at[0], at[1] - metrics.ascent(), metrics.horizontalAdvance(text), metrics.height()))
 
+    def keep_clear(self, at: tuple[float, float], reach: float) -> None:
+        """Keep names off a place that something points at."""
+        self._taken.append(QRectF(at[0] - reach, at[1] - reach, 2 * reach, 2 * reach))
+
     def place(self, points: Points, name: str) -> QPointF | None:
         """Take a free place for the name of a region: above it, below, right of it, left; None in a crowd."""
         x0, y0 = min(p[0] for p in points), min(p[1] for p in points)

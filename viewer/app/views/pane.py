@@ -279,6 +279,8 @@ class PaneView(QWidget):
         for shape, points in placed:
             if not isinstance(shape.item, Region) and shape.item.text and shape.kind != "text":
                 names.keep_free(overlay.note_text_at(shape.item, points), shape.item.text, 13)
+            if shape.kind == "arrow":
+                names.keep_clear(points[1], 12)
         for shape, points in placed:
             chosen = self.stage.chosen.id == shape.item.id
             if shape.kind == "inset":

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QComboBox, QLineEdit, QStackedWidget, QTabWidget, QWidget
+from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QComboBox, QLineEdit, QSplitter, QStackedWidget, QTabWidget, QWidget
 
 from viewer.app.i18n import mark, tr
 from viewer.app.model import table
 from viewer.app.model.stage import Stage
 from viewer.app.model.table import TableRow
+from viewer.app.theme import px
 from viewer.app.views.parts import Empty, button, column, row, styles_of
 from viewer.app.views.readings_table import ReadingsTable, cell_words, verdict_words
+from viewer.session.model import StoredReading
 
 if TYPE_CHECKING:
     from viewer.app.window import MainWindow
@@ -23,6 +26,9 @@ SORTS = {
     "refused": mark("Refused first"),
     "differs": mark("Differences first"),
 }
+
+
+TALL = 640  # px of height from which plots fit below the table
 
 
 class ReadingsPanel(QWidget):
@@ -54,7 +60,7 @@ class ReadingsPanel(QWidget):
         self.which.activated.connect(lambda _n: self.refresh())
         self.sort.activated.connect(lambda _n: self.refresh())
         self.table = ReadingsTable()
-        self.table.wanted.connect(self.reading_wanted)
+        self.table.wanted.connect(self._wanted)
         self.empty = QStackedWidget()
         self.tools = QWidget()
         self.tools.setLayout(row(self.filter, self.which, self.sort, margins=(12, 8, 12, 8)))
@@ -64,19 +70,72 @@ class ReadingsPanel(QWidget):
         self._empty_page: QWidget | None = None
         self.plots = PlotsPanel(window, stage)
         self.scopes = ScopesPanel(window, stage)
-        self.tabs = QTabWidget()
-        self.tabs.setDocumentMode(True)
-        self.tabs.tabBar().setDrawBase(False)
-        self.tabs.setAccessibleName(tr("Readings"))
+        self.tabs, self.below = self._tabs(tr("Readings")), self._tabs(tr("Plots"))
         self.tabs.addTab(self.empty, tr("Readings"))
-        self.tabs.addTab(self.plots, tr("Plots"))
-        self.tabs.addTab(self.scopes, tr("Scopes"))
-        self.tabs.currentChanged.connect(lambda _n: window.wall_scopes())
-        self.setLayout(column(self.tabs, spacing=0))
+        self.parts = QSplitter(Qt.Orientation.Vertical)
+        self.parts.setHandleWidth(1)
+        self.parts.setChildrenCollapsible(False)
+        self.parts.addWidget(self.tabs)
+        self.parts.addWidget(self.below)
+        self.setLayout(column(self.parts, spacing=0))
+        self.tall: bool | None = None
+        self._again = QTimer(self)
+        self._again.setSingleShot(True)
+        self._again.setInterval(0)
+        self._again.timeout.connect(self._lay_out)
+        self._lay_out()
         for signal in (stage.clips_changed, stage.scene_changed):
             signal.connect(self.refresh)
         stage.document.changed.connect(lambda *_: self.refresh())
         self.refresh()
+
+    # --- parts: on a tall screen the plots stand below the table, else behind it ---
+
+    def _tabs(self, name: str) -> QTabWidget:
+        made = QTabWidget()
+        made.setDocumentMode(True)
+        made.tabBar().setDrawBase(False)
+        made.setAccessibleName(name)
+        made.currentChanged.connect(lambda _n: self.window_.wall_scopes())
+        return made
+
+    def _lay_out(self) -> None:
+        tall = self.height() >= px(TALL)
+        if tall == self.tall:
+            return
+        self.tall = tall
+        shown = self.shown_part()
+        host = self.below if tall else self.tabs
+        for part, name in ((self.plots, tr("Plots")), (self.scopes, tr("Scopes"))):
+            host.addTab(part, name)
+        self.below.setVisible(tall)
+        if tall:
+            self.parts.setSizes([int(0.54 * self.height()), int(0.46 * self.height())])
+        if shown is not None:
+            self.show_part(shown)
+
+    def shown_part(self) -> QWidget | None:
+        """Return which of plots and scopes is shown, or None."""
+        for part in (self.plots, self.scopes):
+            if self.shows(part):
+                return part
+        return None
+
+    def shows(self, part: QWidget) -> bool:
+        """Whether a part is the one in front of its tabs."""
+        return part in (self.tabs.currentWidget(), self.below.currentWidget() if self.tall else None)
+
+    def show_part(self, part: QWidget) -> None:
+        """Bring the table, the plots or the scopes to the front."""
+        for tabs in (self.tabs, self.below):
+            if tabs.indexOf(part) >= 0:
+                tabs.setCurrentWidget(part)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._again.start()  # widgets do not change their parents within a resize
+
+    # --- content ---
 
     def rows(self) -> list[TableRow]:
         """Return the rows that are shown."""
@@ -131,6 +190,10 @@ class ReadingsPanel(QWidget):
         self._empty_page = page
         self.empty.addWidget(page)
         self.empty.setCurrentWidget(page)
+
+    def _wanted(self, reading: StoredReading, clip_id: str) -> None:
+        self.plots.choose_for(reading)
+        self.reading_wanted.emit(reading, clip_id)
 
     def show_alignment(self, run: Any) -> None:
         """Lining up ended: residuals stand on the lanes, troubles were told."""

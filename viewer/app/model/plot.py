@@ -1,0 +1,125 @@
+"""What a plot is, apart from how it is drawn: curves, marks, shaded zones, an image, and the same content as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from viewer.app.i18n import number, tr
+from viewer.session.model import Clip, Request, Session
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One line (or points) of one clip; `error` is half the interval."""
+
+    clip: str
+    x: np.ndarray
+    y: np.ndarray
+    error: np.ndarray | None = None
+    points: bool = False
+    quiet: bool = False
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A vertical line with a word."""
+
+    x: float
+    text: str
+    clip: str = ""
+
+
+@dataclass(frozen=True)
+class Plot:
+    """One plot: curves, marks, shaded zones, or an image; axes in words.
+
+    `request`, `names` and `of` say which readings it belongs to; `fine` asks for thin whole lines (spectra).
+    """
+
+    title: str
+    x_title: str
+    y_title: str
+    curves: tuple[Curve, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    zones: tuple[tuple[float, float], ...] = ()
+    zone_words: str = ""
+    image: np.ndarray | None = None
+    image_rect: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 1.0)
+    image_clip: str = ""
+    log_x: bool = False
+    log_y: bool = False
+    ticks: tuple[tuple[float, str], ...] = ()
+    request: str = ""
+    names: tuple[str, ...] = ()
+    of: str = ""
+    limits_x: tuple[float, float] | None = None
+    fine: bool = False
+
+    @property
+    def empty(self) -> bool:
+        """Whether the frames have to be read before there is something to draw."""
+        return not self.curves and self.image is None
+
+    def table(self, names: Mapping[str, str]) -> tuple[list[str], list[list[str]]]:
+        """Return heads and lines of the same content as text; `names` maps clip ids to column heads."""
+        if self.ticks:
+            return self._tick_table()
+        heads, columns = [], []
+        for curve in self.curves:
+            who = names.get(curve.clip, curve.clip)
+            heads.append(f"{self.x_title} ({who})")
+            columns.append([number(float(v)) for v in curve.x])
+            heads.append(f"{self.y_title} ({who})")
+            columns.append([number(float(v)) for v in curve.y])
+            if curve.error is not None:
+                heads.append(f"± ({who})")
+                columns.append([number(float(v)) for v in curve.error])
+        if self.image is not None:
+            heads = [tr("Row")] + [number(float(n)) for n in range(self.image.shape[1])]
+            columns = [[str(n) for n in range(self.image.shape[0])]]
+            columns += [[number(float(v)) for v in self.image[:, n]] for n in range(self.image.shape[1])]
+        length = max((len(c) for c in columns), default=0)
+        lines = [[c[n] if n < len(c) else "" for c in columns] for n in range(length)]
+        for mark in self.marks:
+            lines.append([f"{mark.text} ({names.get(mark.clip, '')})".replace(" ()", ""), number(mark.x)])
+        for low, high in self.zones:
+            lines.append([self.zone_words, f"{number(low)} – {number(high)}"])
+        return heads, lines
+
+    def _tick_table(self) -> tuple[list[str], list[list[str]]]:
+        labels, lines = dict(self.ticks), []
+        for curve in self.curves:
+            error = curve.error if curve.error is not None else np.zeros(len(curve.x))
+            lines += [
+                [labels.get(float(x), number(float(x))), number(float(y)), f"±{number(float(e))}"]
+                for x, y, e in zip(curve.x, curve.y, error, strict=True)
+            ]
+        return [tr("Device"), self.y_title, "±"], lines
+
+
+@dataclass(frozen=True)
+class Source:
+    """What the plots of a request are made from: the results of this sitting, by clip id, and each clip's px per degree where
+    it is known."""
+
+    session: Session
+    request: Request
+    clips: tuple[Clip, ...]
+    results: Mapping[str, Any] = field(default_factory=dict)
+    px_per_degree: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def in_degrees(self) -> bool:
+        """Whether distances can be drawn in degrees: the scale of every clip is known."""
+        return bool(self.results) and all(clip in self.px_per_degree for clip in self.results)
+
+    def clip(self, ident: str) -> Clip:
+        """Return a clip by id."""
+        return self.session.clip(ident)
+
+
+__all__ = ["Curve", "Mark", "Plot", "Source"]
