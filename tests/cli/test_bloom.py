@@ -30,7 +30,7 @@ def test_json_and_table(clip: Path, tmp_path: Path, capsys: pytest.CaptureFixtur
     assert run(["bloom", str(clip), "--json", str(target)]) == 0
     document = json.loads(target.read_text())
     names = [reading["name"] for reading in document["readings"] if reading["of"] == "light-1"]
-    assert names == ["centre_x", "centre_y", "core_radius", "halo_radius", "half_radius", "bloom_radius"]
+    assert names == ["centre_x", "centre_y", "core_radius", "halo_radius", "half_radius", "bloom_radius", "veil_at_edge"]
     assert run(["bloom", str(clip), "--light", "72,58", "--frames", "0:3"]) == 0
     assert "halo_radius" in capsys.readouterr().out
 

@@ -70,7 +70,7 @@ def test_halo_edge(radius: float, veil: str) -> None:
     assert value(bloom, "centre_y") == pytest.approx(side / 2 - 0.2, abs=0.03)
     assert [r.name for r in bloom.readings] == list(NAMES)
     assert bloom.misfit < 0.05 and Flag.FIT_POOR not in bloom.reading("halo_radius").flags
-    assert bloom.sector_radius_px == pytest.approx(radius, abs=0.5)
+    assert bloom.round.radius_px == pytest.approx(radius, abs=0.5)
     assert Flag.CLIPPED in bloom.reading("halo_radius").flags  # the core is burnt out
     # clipped where 5 exp(-r2/8) and the glow exceed one: near 3.7 px
     assert value(bloom, "core_radius") == pytest.approx(3.7, abs=0.25)
@@ -169,7 +169,7 @@ def test_a_glow_that_is_not_round_is_flagged() -> None:
     bloom = measure_bloom(light, [(100, 90)], clipped=clipped)[0]
     reading = bloom.reading("halo_radius")
     assert Flag.NOT_ROUND in reading.flags
-    assert np.nanmax(bloom.sector_radius_px) - np.nanmin(bloom.sector_radius_px) > 1.0
+    assert np.nanmax(bloom.round.radius_px) - np.nanmin(bloom.round.radius_px) > 1.0
 
 
 def test_refusals_say_what_to_film_instead() -> None:

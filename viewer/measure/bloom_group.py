@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import binary_dilation, label
+from scipy.ndimage import binary_dilation
 
 from viewer.measure.bloom_fit import Fit, finish, fit, reweight, search
 from viewer.measure.bloom_model import Patch, Shape, pack
@@ -19,7 +19,6 @@ TOGETHER = 3  # lights fitted at once
 CROWD = 5  # further lights within reach from which on a scene is crowded
 MOST_PIXELS = 24_000
 GAIN = 30.0  # drop of chi2, in units of correlated noise, that an added part must bring
-WINGS = 15.0  # the same for wings beside a disc
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,39 +44,24 @@ class Scene:
         near = binary_dilation(burnt, structure=disc) if burnt.any() else burnt
         return cls(np.asarray(light, float), inside & ~near & np.isfinite(light), share, inside)
 
-    def clipped_core(self, centre: tuple[float, float], reach: float) -> tuple[float, float]:
-        """Return area (px) of the clipped patch at `centre` and its perimeter (px); (0, 0) if the light is not clipped."""
-        burnt = self.clipped > 0.5
-        names, count = label(burnt, structure=np.ones((3, 3)))
-        if not count:
-            return 0.0, 0.0
-        x, y = round(centre[0]), round(centre[1])
-        r = max(2, math.ceil(reach))
-        y0, x0 = max(0, y - r), max(0, x - r)
-        part = names[y0 : y + r + 1, x0 : x + r + 1]
-        yy, xx = np.nonzero(part)
-        if not yy.size:
-            return 0.0, 0.0
-        nearest = int(np.argmin(np.hypot(xx + x0 - centre[0], yy + y0 - centre[1])))
-        one = names == part[yy[nearest], xx[nearest]]
-        around = binary_dilation(one, iterations=2)
-        area = float(self.clipped[around].sum())
-        edge = float(np.count_nonzero(binary_dilation(one) & ~one))
-        return area, edge
-
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """One light of a group: number, place, start values, radius out to which pixels are used, and the first valid radius."""
+    """One light of a group.
+
+    Number, place, start values, radius out to which pixels enter the fit, the first valid radius, and the radius out to which
+    the picture round the light may still be its own (`room`), all px.
+    """
 
     number: int
     centre: tuple[float, float]
     start: Start
     reach: float
     inner: float
+    room: float = 0.0
 
 
-def _away(shape: tuple[int, int], centre: tuple[float, float], others: list[tuple[float, float]], reach: float) -> np.ndarray:
+def away(shape: tuple[int, int], centre: tuple[float, float], others: list[tuple[float, float]], reach: float) -> np.ndarray:
     """Pixels that lie on the sides of a light that look away from its near neighbours."""
     yy, xx = np.mgrid[: shape[0], : shape[1]]
     dx, dy = xx - centre[0], yy - centre[1]
@@ -111,7 +95,7 @@ def prepare(
     if len(around) >= CROWD:
         reach = min(reach, max(24.0, around[CROWD - 1]))
     near = [o for o in others if math.hypot(o[0] - centre[0], o[1] - centre[1]) < reach]
-    usable = scene.usable & _away(scene.light.shape, centre, near, reach)
+    usable = scene.usable & away(scene.light.shape, centre, near, reach)
     profile = radial_profile(scene.light, centre, reach, valid=usable)
     full = profile.pixels >= np.minimum(6.0, 0.5 * profile.radius_px)
     profile = type(profile)(*(getattr(profile, name)[full] for name in profile.__slots__))
@@ -121,7 +105,7 @@ def prepare(
     inner = float(profile.radius_px[0])
     edge = start.radius if start.gain > 20.0 else 0.0
     wide = max(1.8 * edge + 16.0, 3.6 * start.sigma + 12.0 if not edge else 0.0, 2.0 * inner + 12.0, 4.0 * size)
-    return Member(number, centre, start, min(wide, reach), inner)
+    return Member(number, centre, start, min(wide, reach), inner, reach)
 
 
 def group(members: list[Member]) -> list[list[Member]]:
@@ -239,10 +223,11 @@ def worth(better: Fit, shapes: tuple[Shape, ...], reaches: list[float]) -> tuple
     return (found.chi2 - better.solution.chi2) / max(unit, 1e-300), other
 
 
-def best_fit(patch: Patch, members: list[Member]) -> tuple[Fit, dict[int, float]]:
+def best_fit(patch: Patch, members: list[Member]) -> tuple[tuple[Fit, float], ...]:
     """Choose, light by light, between a disc and a smooth glow, and fit all together.
 
-    Returns the fit, and per disc by how much its radius changes (px) when the glow beside it is given more freedom.
+    Returns the fits that the picture leaves possible, likeliest first, each with its weight (they sum to 1).  They differ in
+    the glow allowed beside a disc.
     """
     reaches = [m.reach for m in members]
     discs = [m.start.gain > 20.0 and m.start.radius > 0 for m in members]
@@ -254,28 +239,30 @@ def best_fit(patch: Patch, members: list[Member]) -> tuple[Fit, dict[int, float]
             trial = run(patch, tuple(disc_shape(m, common) if d else s for m, d, s in zip(members, discs, shapes)), reaches)
             if trial.solution.chi2 / trial.reduced < found.solution.chi2 / found.reduced and trial.reduced < found.reduced:
                 found = trial
-    found, other = _glow_of(found, members, discs, reaches)
+    choice = _glow_of(found, members, discs, reaches)
+    found = choice[0][0]
+    before = list(discs)
     for i, is_disc in enumerate(discs):
         if is_disc and not _disc_holds(found, i, members, reaches):
             discs[i] = False
-    if any(s.kind == "disc" and not d for s, d in zip(found.shapes, discs)):
+    if discs != before:
         shapes = [s if d else smooth_shape(m, core=True, veil=True) for s, m, d in zip(found.shapes, members, discs)]
         found = run(patch, tuple(shapes), reaches)
+    if discs == before and all(discs):
+        return choice
     for i, is_disc in enumerate(discs):
         if not is_disc:
             found = _simplest(found, i, members[i], reaches)
-    change = {
-        i: abs(float(found.shapes[i].params[2]) - other[i])
-        for i, is_disc in enumerate(discs)
-        if is_disc and i in other and found.shapes[i].kind == "disc"
-    }
-    return found, change
+    return ((found, 1.0),)
 
 
-def _glow_of(found: Fit, members: list[Member], discs: list[bool], reaches: list[float]) -> tuple[Fit, dict[int, float]]:
-    """Give the glow beside the discs as much freedom as the picture asks for; also the radii of the fit not taken."""
+def _glow_of(found: Fit, members: list[Member], discs: list[bool], reaches: list[float]) -> tuple[tuple[Fit, float], ...]:
+    """Weigh fits that give the glow beside the discs more and more freedom by how well they do.
+
+    A step of freedom that lowers chi2 by D (in units of the correlated noise) gains a factor of ``exp(D / 2 - cost)``.
+    """
     if not any(discs):
-        return found, {}
+        return ((found, 1.0),)
 
     def freed(fit_: Fit, glow: str) -> Fit:
         shapes = []
@@ -286,16 +273,19 @@ def _glow_of(found: Fit, members: list[Member], discs: list[bool], reaches: list
             shapes.append(shape)
         return run(fit_.patch, tuple(shapes), reaches, rounds=2)
 
-    def radii(fit_: Fit) -> dict[int, float]:
-        return {i: float(s.params[2]) for i, s in enumerate(fit_.shapes) if s.kind == "disc"}
-
-    winged = freed(found, "wings")
-    if worth(winged, found.shapes, reaches)[0] < WINGS:
-        return found, radii(winged)
-    free = freed(winged, "any")
-    if worth(free, winged.shapes, reaches)[0] < GAIN:
-        return winged, radii(free)
-    return free, radii(winged)
+    fits, scores = [found], [0.0]
+    for glow, cost in (("wings", 1.0), ("any", 2.5)):
+        other = freed(fits[-1], glow)
+        gain = worth(other, fits[-1].shapes, reaches)[0]
+        fits.append(other)
+        scores.append(scores[-1] + 0.5 * gain - cost)
+        if gain < 2.0:
+            break
+    share = np.exp(np.array(scores) - max(scores))
+    share /= share.sum()
+    order = [int(k) for k in np.argsort(-share) if share[k] > 0.02]
+    total = float(sum(share[k] for k in order))
+    return tuple((fits[k], float(share[k]) / total) for k in order)
 
 
 def _disc_holds(found: Fit, i: int, members: list[Member], reaches: list[float]) -> bool:
@@ -345,4 +335,4 @@ def _simplest(found: Fit, i: int, member: Member, reaches: list[float]) -> Fit:
     return run(reweight(chosen.patch, chosen.solution), chosen.shapes, reaches, rounds=2)
 
 
-__all__ = ["Member", "Scene", "best_fit", "cut", "group", "pack", "prepare", "run"]
+__all__ = ["Member", "Scene", "away", "best_fit", "cut", "group", "pack", "prepare", "run"]

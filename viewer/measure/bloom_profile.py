@@ -111,7 +111,7 @@ def clipped_half_radius(sigma: float, clip_fraction: float) -> float:
 
 def outermost_radius(profile: Callable[[np.ndarray], np.ndarray], level: float, reach: float) -> float:
     """Return the largest radius up to `reach` at which `profile` crosses `level` (0 if it lies below everywhere)."""
-    r = np.linspace(0.0, reach, 2001)
+    r = np.linspace(0.0, reach, 801)
     above = np.flatnonzero(profile(r) >= level)
     if not above.size:
         return 0.0

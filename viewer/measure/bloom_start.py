@@ -68,12 +68,14 @@ def first_guess(profile: RadialProfile) -> Start | None:
         return None
     disc = (0.0, 0.0, 0.0)
     smooth: tuple[float, float] | None = None
+    before = 0.0
     for reach in REACHES:
         part = r <= reach
         if part.sum() < 8 and reach < float(r[-1]):
             continue
         base, root = _weights(profile, part)
-        found = _disc(r[part], root, profile.light[part] * root)
+        found = _disc(r[part], root, profile.light[part] * root, 0.3 * before)
+        before = reach
         if found[2] > disc[2]:
             disc = found
         if smooth is None or 3.0 * smooth[0] > float(r[part][-1]):
@@ -93,15 +95,15 @@ def _weights(profile: RadialProfile, part: np.ndarray) -> tuple[float, np.ndarra
     return base, 1.0 / (np.hypot(noise, 0.01 * np.abs(light - base)) + 1e-12)
 
 
-def _disc(r: np.ndarray, root: np.ndarray, target: np.ndarray) -> tuple[float, float, float]:
-    """Return radius, edge blur and gain of the best disc that falls more across its edge than the smooth light does."""
+def _disc(r: np.ndarray, root: np.ndarray, target: np.ndarray, least: float) -> tuple[float, float, float]:
+    """Return radius (from `least` on), edge blur and gain of the best disc that falls more steeply than the smooth light."""
     reach = float(r[-1])
     widths = ladder(0.9, 2.0 * reach)
     smooth = np.vstack([np.ones_like(r), -np.ones_like(r), np.exp(-0.5 * (r / widths[:, None]) ** 2)])
     weighted = smooth * root
     without, _ = _least(weighted, target)
     best = (0.0, 0.0, without)
-    low = max(3.0, float(r[0]) + 1.0)
+    low = max(3.0, float(r[0]) + 1.0, least)
     for radius in np.unique(np.concatenate([np.arange(low, min(30.0, reach), 1.0), low * 1.035 ** np.arange(140)])):
         if radius > min(reach - 4.0, 0.8 * reach):
             break

@@ -16,7 +16,7 @@ from viewer.measure import bloom as measure
 from viewer.measure.lights import PointLight, find_lights, refine_centre
 from viewer.measure.readings import Flag, Reading, refused
 from viewer.tasks.document import Result
-from viewer.tasks.mean_picture import Look, MeanPicture, allowed, codec_sigma, mean_picture, scout
+from viewer.tasks.mean_picture import Look, MeanPicture, allowed, code_step, codec_sigma, mean_picture, scout
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
@@ -98,6 +98,8 @@ def measure_bloom(
         valid=valid,
         others=inside,
         dark=_dark(mean.light, stop),
+        limit=look.limit,
+        grain=code_step(clip, float(np.median(mean.light[valid])) if valid.any() else 0.0),
         frames=mean.frames,
         flags=mean.flags | Flag.ONE_TAKE,
         cancelled=cancelled,
@@ -228,8 +230,7 @@ def _extras(
         b.of: {
             "shape": b.kind,
             "misfit": b.misfit,
-            "veil_share": b.veil_share,
-            "sector_radius_px": [float(v) for v in b.sector_radius_px],
+            "sector_radius_px": [float(v) for v in b.round.radius_px],
         }
         for b in blooms
     }
@@ -248,9 +249,9 @@ def _plot(bloom: measure.LightBloom) -> dict[str, Any]:
         "model": bloom.model,
         "glow": bloom.glow,
         "centre": bloom.centre,
-        "sector_deg": np.arange(bloom.sector_radius_px.size) * 360.0 / max(1, bloom.sector_radius_px.size),
-        "sector_radius_px": bloom.sector_radius_px,
-        "sector_sigma_px": bloom.sector_sigma_px,
+        "sector_deg": np.arange(bloom.round.radius_px.size) * 360.0 / max(1, bloom.round.radius_px.size),
+        "sector_radius_px": bloom.round.radius_px,
+        "sector_sigma_px": bloom.round.sigma_px,
         **values,
     }
 

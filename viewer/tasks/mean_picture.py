@@ -12,7 +12,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter1d
 
 from viewer.measure.bloom_motion import Anchor, Shift, carried
 from viewer.measure.readings import Flag, Reading
-from viewer.media.light import to_linear
+from viewer.media.light import from_linear, luma_scale, to_linear
 
 if TYPE_CHECKING:
     from viewer.media.frame import Frame
@@ -79,11 +79,20 @@ class Look:
     """How a clip is turned into light: through luma where one tint holds, and from which light on it is burnt out.
 
     The file's own limit is the highest code.  Many cameras and editors stop at nominal white instead; then the pictures hold a
-    heap of pixels at white and none above it, and `white` (linear light of the brightest channel) is set.
+    heap of pixels at white and none above it, and `full` (linear light of the brightest channel there) and `white` (from which
+    light on a pixel counts as burnt out, a little below) are set.
     """
 
     tint: Tint | None = None
     white: float | None = None
+    full: float | None = None
+
+    @property
+    def limit(self) -> float | None:
+        """Light at which the picture burns out, where it is known: nominal white of the brightest channel of one tint."""
+        if self.tint is None or self.white is None or self.full is None:
+            return None
+        return self.full / max(self.tint.ratios)
 
     @classmethod
     def at(cls, clip: ClipReader, rect: Any, frames: tuple[int, int | None]) -> Look:
@@ -91,10 +100,10 @@ class Look:
         start, stop, _ = chosen(len(clip.index), frames)
         numbers = sorted({start, (start + stop - 1) // 2, stop - 1})
         pictures = [clip.frame(n) for n in numbers]
-        white = None
+        white = full = None
         if stops_at_white(np.array([picture.signal(rect).max(axis=2) for picture in pictures])):
-            white = float(to_linear(clip.info.transfer, np.array([WHITE]))[0])
-        return cls(usable_tint(clip, rect, frames), white)
+            white, full = (float(v) for v in to_linear(clip.info.transfer, np.array([WHITE, 1.0])))
+        return cls(usable_tint(clip, rect, frames), white, full)
 
     def light(self, frame: Frame, rect: Any = None) -> tuple[np.ndarray, np.ndarray]:
         """Return light and clip mask of a rectangle."""
@@ -169,6 +178,15 @@ def codec_sigma(clip: ClipReader) -> float:
     base = 0.025 if info.bit_depth <= 8 else 0.015
     bits = info.bits_per_pixel if info.bits_per_pixel > 0 else 0.3
     return base * max(1.0, math.sqrt(0.3 / max(bits, 0.01)))
+
+
+def code_step(clip: ClipReader, light: float) -> float:
+    """Return the light of one code step at a level of light (relative to nominal white)."""
+    info = clip.info
+    signal = from_linear(info.transfer, np.array([max(light, 0.0)]))
+    step = 1.0 / luma_scale(info.bit_depth, info.range)[1]
+    sides = to_linear(info.transfer, np.concatenate([signal, signal + step]))
+    return float(sides[1] - sides[0])
 
 
 def allowed(reading: Reading, sigma: float) -> Reading:
@@ -364,6 +382,7 @@ __all__ = [
     "MeanPicture",
     "allowed",
     "chosen",
+    "code_step",
     "codec_sigma",
     "light_flags",
     "mean_picture",
