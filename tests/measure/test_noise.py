@@ -9,21 +9,22 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from viewer.measure import noise
+from viewer.measure import noise, noiseparts
+from viewer.measure.encoder import Encoder
 from viewer.measure.patches import Patch, patch_of
 from viewer.measure.readings import Flag
 from viewer.measure.stats import MAD_TO_SIGMA
 
 FORMULAS = {
-    "temporal_sigma_from_difference": lambda i: noise.sigma_from_difference(i["std_of_difference"]),
-    "sample_correction": lambda i: noise.sample_correction(i["n_frames"]),
-    "fixed_pattern_sigma": lambda i: noise.fixed_pattern_sigma(i["std_of_mean_image"], i["sigma_temporal"], i["n_frames"]),
-    "snr_db": lambda i: noise.decibels(i["snr"]),
+    "temporal_sigma_from_difference": lambda i: noiseparts.sigma_from_difference(i["std_of_difference"]),
+    "sample_correction": lambda i: noiseparts.sample_correction(i["n_frames"]),
+    "fixed_pattern_sigma": lambda i: noiseparts.fixed_pattern_sigma(i["std_of_mean_image"], i["sigma_temporal"], i["n_frames"]),
+    "snr_db": lambda i: noiseparts.decibels(i["snr"]),
     "shot_snr_gain": lambda i: math.sqrt(i["light_ratio"]),
     "mad_to_sigma": lambda i: MAD_TO_SIGMA,
-    "bandwidth_of_exposure": lambda i: noise.bandwidth_of_exposure(i["Te"]),
-    "snr_bandwidth_factor": lambda i: math.sqrt(i["B1"] / noise.bandwidth_of_exposure(i["Te2"])),
-    "quantisation_sigma": lambda i: noise.quantisation_sigma(i["step"]),
+    "bandwidth_of_exposure": lambda i: noiseparts.bandwidth_of_exposure(i["Te"]),
+    "snr_bandwidth_factor": lambda i: math.sqrt(i["B1"] / noiseparts.bandwidth_of_exposure(i["Te2"])),
+    "quantisation_sigma": lambda i: noiseparts.quantisation_sigma(i["step"]),
 }
 
 
@@ -61,7 +62,7 @@ def test_published_and_derived_values(check_values: list[dict[str, Any]]) -> Non
 
 def test_photon_transfer_line(check_values: list[dict[str, Any]]) -> None:
     entry = next(e for e in check_values if e["id"] == "G-PTC-2")
-    line = noise.photon_transfer(np.array(entry["inputs"]["mean"]), np.array(entry["inputs"]["variance"]))
+    line = noiseparts.photon_transfer(np.array(entry["inputs"]["mean"]), np.array(entry["inputs"]["variance"]))
     assert [line.slope, line.floor] == pytest.approx(entry["expected"], abs=entry["tolerance"])
     entry = next(e for e in check_values if e["id"] == "G-PTC-1")
     assert line.slope * entry["inputs"]["mean_dn"] + line.floor == pytest.approx(entry["expected"], abs=1e-6)
@@ -74,10 +75,10 @@ def test_photon_transfer_with_errors() -> None:
     pulls = []
     for _ in range(60):
         variance = (2e-3 * mean + 1e-5) * (1 + rng.standard_normal(4) * np.sqrt(2 / samples))
-        line = noise.photon_transfer(mean, variance, samples)
+        line = noiseparts.photon_transfer(mean, variance, samples)
         pulls.append((line.slope - 2e-3) / line.slope_sigma)
     assert 0.7 < np.std(pulls) < 1.3 and abs(np.mean(pulls)) < 0.5
-    bent = noise.photon_transfer(mean, np.array([3e-5, 7e-5, 2.1e-4, 1e-5]), samples)
+    bent = noiseparts.photon_transfer(mean, np.array([3e-5, 7e-5, 2.1e-4, 1e-5]), samples)
     assert not bent.straight
 
 
@@ -114,15 +115,15 @@ def test_bands_of_gated_light_are_not_noise() -> None:
 
 def test_grain_is_measured() -> None:
     """White noise smoothed by a Gaussian of s px is one over 4 pi s^2 px."""
-    assert noise.correlation_area(patch_of(make_stack(), spectrum=True)) == pytest.approx(1.0, abs=0.1)
-    found = noise.correlation_area(patch_of(make_stack(grain=1.2, size=96), spectrum=True))
+    assert noiseparts.correlation_area(patch_of(make_stack(), spectrum=True)) == pytest.approx(1.0, abs=0.1)
+    found = noiseparts.correlation_area(patch_of(make_stack(grain=1.2, size=96), spectrum=True))
     assert found == pytest.approx(4 * math.pi * 1.2**2, rel=0.25)
 
 
 def test_noise_of_a_disc(check_values: list[dict[str, Any]]) -> None:
     """Independent pixels: the noise of a mean falls with the root of the area (G-AREA-1)."""
     patch = patch_of(make_stack(size=64, frames=40), spectrum=True)
-    small, large = noise.disc_sigma(patch, 6.0), noise.disc_sigma(patch, 24.0)
+    small, large = noiseparts.disc_sigma(patch, 6.0), noiseparts.disc_sigma(patch, 24.0)
     assert small is not None and large is not None
     assert small == pytest.approx(0.01 / math.sqrt(math.pi * 36 / 4), rel=0.1)
     entry = next(e for e in check_values if e["id"] == "G-AREA-1")
@@ -132,10 +133,40 @@ def test_noise_of_a_disc(check_values: list[dict[str, Any]]) -> None:
     assert values(patch, disc_px=50.0)["snr_disc"].state == "refused"
 
 
-def test_what_an_encoder_keeps() -> None:
-    assert noise.noise_kept(0.0) == 0.0 and noise.noise_kept(8.0) == pytest.approx(1.0, abs=1e-4)
-    reading = values(patch_of(make_stack(), spectrum=True), bits_per_pixel=0.6)["temporal_sigma"]
-    assert Flag.COMPRESSED in reading.flags and reading.high > 1.2 * reading.value
+def test_what_the_encoder_took_is_added() -> None:
+    """White noise of sigma 0.01, a quarter of its variance under the water level D: the file holds S - D."""
+    encoder = Encoder(codec="h264", bits_per_pixel=1.0, water=0.25 * (0.01 / 0.004) ** 2)
+    stack = make_stack(sigma=0.01 * math.sqrt(0.75), size=64)
+    found = values(patch_of(stack, spectrum=True), encoder=encoder, step=0.004)
+    reading = found["temporal_sigma"]
+    assert reading.value == pytest.approx(0.01, rel=0.02)
+    assert reading.low < 0.01 * math.sqrt(0.75) and reading.high > 1.1 * reading.value
+    assert Flag.COMPRESSED in reading.flags
+    assert found["snr"].value == pytest.approx(20.0, rel=0.02)
+    assert found["snr"].low < 18.0 and found["snr"].high > 22.0
+
+
+def test_a_still_pattern_is_passed_with_the_gain_of_the_encoder() -> None:
+    """Noise 0.01 and pattern 0.004, D a fifth of their sum: noise keeps S - D, the pattern the share (S - D) / S."""
+    both = 0.01**2 + 0.004**2
+    gain = 0.8
+    stack = make_stack(sigma=0.01 * math.sqrt(gain), pattern=0.004 * gain, size=64, frames=40)
+    encoder = Encoder(codec="h264", bits_per_pixel=1.0, water=0.2 * both / 0.004**2)
+    reading = values(patch_of(stack, spectrum=True), encoder=encoder, step=0.004)["fixed_pattern_sigma"]
+    assert reading.value == pytest.approx(0.004, rel=0.06)
+    assert reading.low < 0.0033 and reading.high > 0.0044
+
+
+def test_little_left_gives_bounds() -> None:
+    encoder = Encoder(codec="hevc", bits_per_pixel=0.1, water=4.0 * (0.01 / 0.004) ** 2)
+    patch = patch_of(make_stack(pattern=0.004), spectrum=True)
+    found = values(patch, encoder=encoder, step=0.004, disc_px=6.0)
+    for name, low, high in (("temporal_sigma", True, False), ("snr", False, True), ("snr_disc", False, True)):
+        assert found[name].state == "limit" and "Film at a higher data rate" in found[name].reason
+        assert (found[name].low is not None, found[name].high is not None) == (low, high)
+    assert found["fixed_pattern_sigma"].state == "limit" and found["fixed_pattern_sigma"].low < 0.004
+    weak = values(patch_of(make_stack(pattern=0.0005), spectrum=True), encoder=encoder, step=0.004)
+    assert weak["fixed_pattern_sigma"].state == "refused" and "smoothed" in weak["fixed_pattern_sigma"].reason
 
 
 def test_refusals() -> None:
@@ -146,7 +177,7 @@ def test_refusals() -> None:
         (patch_of(make_stack(frames=3), spectrum=True), {}, "too few"),
         (patch_of(make_stack(), make_stack() > 0.21, spectrum=True), {}, "clipped"),
         (patch_of(make_stack(), spectrum=True), {"step": 0.05}, "below half a step"),
-        (patch_of(make_stack(), spectrum=True), {"bits_per_pixel": 0.05}, "less than half of the noise"),
+        (patch_of(make_stack(), spectrum=True), {"repeats": 60}, "only repeat the picture before"),
         (patch_of(frozen, spectrum=True), {}, "repeat the frame before"),
         (patch_of(_smoothed(), spectrum=True), {}, "lasts from frame to frame"),
         (patch_of(_pulsing(), spectrum=True), {}, "every 6 frames"),
@@ -174,10 +205,13 @@ def _pulsing() -> np.ndarray:
     return 0.2 + (stack - 0.2) * keep
 
 
-def test_intervals_cover_the_truth() -> None:
-    """95 % +/- 3 standard errors of 200 trials."""
-    hits = sum(
-        r.low <= 0.01 <= r.high
-        for r in (values(patch_of(make_stack(frames=10, size=14, seed=s), spectrum=True))["temporal_sigma"] for s in range(200))
-    )
-    assert 0.90 <= hits / 200 <= 1.0
+@pytest.mark.parametrize("name", ["temporal_sigma", "fixed_pattern_sigma", "snr", "mean"])
+def test_intervals_cover_the_truth(name: str) -> None:
+    """95 % of 300 trials, within three standard errors of that count."""
+    truth = {"temporal_sigma": 0.01, "fixed_pattern_sigma": 0.006, "snr": 20.0, "mean": 0.2}[name]
+    hits = 0
+    for seed in range(300):
+        stack = make_stack(frames=10, size=14, seed=seed, pattern=0.006 if name == "fixed_pattern_sigma" else 0.0)
+        reading = values(patch_of(stack, spectrum=True))[name]
+        hits += reading.low <= truth <= reading.high
+    assert 0.915 <= hits / 300 <= 0.99

@@ -26,7 +26,7 @@ from scipy.optimize import brentq
 
 from viewer.measure.beat import Level, level_without_beat
 from viewer.measure.errorbudget import Budget, Component
-from viewer.measure.noise import clean_temporal_var
+from viewer.measure.noiseparts import clean_temporal_var
 from viewer.measure.patches import BLOCK, Common, Patch
 from viewer.measure.readings import Flag, Reading
 from viewer.measure.stats import drift

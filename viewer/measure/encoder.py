@@ -30,7 +30,6 @@ SIDE = 8
 LOSSLESS = ("ffv1", "huffyuv", "ffvhuff", "rawvideo", "utvideo", "v210", "magicyuv", "png")
 # The water level may be this many times higher than found.
 DOUBT = 2.5
-STILL_POWER = {"hevc": 0.5}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,21 +143,6 @@ def water_level(powers: Sequence[np.ndarray], samples: Sequence[float], bits_per
     return math.exp(float(brentq(lambda level: cost(level) - bits_per_pixel, low, high, xtol=1e-3)))
 
 
-def still_gain(power: np.ndarray, water: float, codec: str) -> float:
-    """Return the gain with which a pattern that stands still under noise comes through, 0 .. 1.
+NO_ENCODER = Encoder()
 
-    Parameters
-    ----------
-    power : ndarray
-        Noise power left in the file, by frequency, squared codes.
-    water : float
-    codec : str
-        HEVC encoders go on refining what stands still: the root of the gain fits them.
-    """
-    if water <= 0:
-        return 1.0
-    gain = float(np.mean(power / (power + water))) if power.size else 0.0
-    return float(max(gain, 0.0) ** STILL_POWER.get(codec, 1.0))
-
-
-__all__ = ["DOUBT", "LOSSLESS", "SIDE", "Encoder", "block_power", "still_gain", "water_level"]
+__all__ = ["DOUBT", "LOSSLESS", "NO_ENCODER", "SIDE", "Encoder", "block_power", "water_level"]

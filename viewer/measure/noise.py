@@ -6,117 +6,50 @@ the light pulses) removed.  The fixed pattern is what the mean image varies by b
 noise of a pixel, or of a disc of stated angle.  None of these is the tube's SNR of a data sheet: light, area and bandwidth
 differ.
 
-An encoder keeps of white noise about the share :math:`1 - 2^{-2b}` of its variance at b bits a pixel (rate and distortion of a
-Gaussian source); that share bounds the reading from above, and readings of which less than half is likely left are refused.
+An encoder takes noise below its level of distortion away (`viewer.measure.encoder`).  What it likely took is added to what the
+file holds; the interval reaches from the file's own noise to what two and a half times that level would mean.  Where less than
+`LEAST_KEPT` is left, the file gives a bound only; where the traces show that the encoder or a noise reduction made the noise,
+nothing is given.
 
 References
 ----------
 .. [1] ISO 15739:2023, *Photography - Electronic still picture imaging - Noise measurements*.
-.. [2] T. M. Cover, J. A. Thomas, *Elements of Information Theory*, 13.3.2: rate distortion of a Gaussian source.
-.. [3] J. R. Janesick, *Photon Transfer* (2007).
+.. [2] T. M. Cover, J. A. Thomas, *Elements of Information Theory* (2006), 10.3.3: reverse water-filling.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import j1
 
 from viewer.measure.beat import level_without_beat
+from viewer.measure.encoder import DOUBT, NO_ENCODER, Encoder
+from viewer.measure.noiseparts import banded, clean_temporal_var, correlation_area, disc_sigma, pattern_var
 from viewer.measure.patches import Common, Patch
 from viewer.measure.readings import Flag, Reading
 from viewer.measure.stats import drift
 
 LEAST_FRAMES = 4
+LEAST_KEPT = 0.6
+# Encoders leave a pattern of their own in the mean picture, of about this share of their level of distortion (deviation).
+OWN_PATTERN = 0.12
+# What stands still is coded once and then left or refined: its loss is surer to exceed the guide than that of noise.
+STILL_DOUBT = 4.0
 NAMES = ("mean", "temporal_sigma", "fixed_pattern_sigma", "snr")
 NOT_THE_SHEET = "not the tube's SNR of a data sheet"
-
-
-def sigma_from_difference(deviation: float) -> float:
-    """Return temporal noise from the standard deviation of the difference of two frames."""
-    return deviation / math.sqrt(2.0)
-
-
-def sample_correction(frames: int) -> float:
-    """Return the factor on a standard deviation taken about the mean of few frames (ISO 15739)."""
-    return math.sqrt(frames / (frames - 1.0))
-
-
-def fixed_pattern_sigma(mean_image_sigma: float, temporal_sigma: float, frames: int) -> float:
-    """Return the fixed pattern beyond what temporal noise leaves in a mean of `frames`; 0 if there is none."""
-    return math.sqrt(max(0.0, mean_image_sigma**2 - temporal_sigma**2 / frames))
-
-
-def decibels(ratio: float) -> float:
-    """Return 20 log10 of a signal-to-noise ratio."""
-    return 20.0 * math.log10(ratio)
-
-
-def bandwidth_of_exposure(exposure_s: float) -> float:
-    """Return the noise bandwidth of an exposure, Hz."""
-    return 1.0 / (2.0 * exposure_s)
-
-
-def quantisation_sigma(step: float) -> float:
-    """Return the noise of rounding to steps."""
-    return step / math.sqrt(12.0)
-
-
-@dataclass(frozen=True, slots=True)
-class PhotonTransfer:
-    """A straight line of noise variance over mean light: ``variance = slope * mean + floor``, with standard errors."""
-
-    slope: float
-    floor: float
-    slope_sigma: float
-    floor_sigma: float
-    straight: bool
-
-
-def photon_transfer(mean: np.ndarray, variance: np.ndarray, samples: np.ndarray | None = None) -> PhotonTransfer:
-    """Fit noise variance against mean light over the steps of a ramp.
-
-    Parameters
-    ----------
-    mean, variance : ndarrays of shape (N,), N >= 2
-    samples : ndarray of shape (N,), optional
-        Independent samples behind each variance: its relative error is sqrt(2 / samples).  Equal weights without.
-
-    Returns
-    -------
-    PhotonTransfer
-        ``straight`` is False where the residuals exceed three times their errors: gain control, clipping or the encoder.
-    """
-    x, y = np.asarray(mean, float), np.asarray(variance, float)
-    weights = np.ones(x.size)
-    for _ in range(1 if samples is None else 4):
-        a = np.column_stack([x, np.ones_like(x)]) * weights[:, None]
-        found = np.linalg.lstsq(a, y * weights, rcond=None)[0]
-        if samples is not None:
-            model = np.maximum(found[0] * x + found[1], 1e-12 + 0.05 * np.abs(y))
-            weights = 1.0 / (model * np.sqrt(2.0 / np.asarray(samples, float)))
-    rest = (y - found[0] * x - found[1]) * weights
-    scale = 1.0 if samples is not None else float(rest @ rest) / max(1, x.size - 2)
-    cov = np.linalg.pinv(a.T @ a) * scale
-    straight = bool(samples is None or np.all(np.abs(rest) < 3.0))
-    return PhotonTransfer(float(found[0]), float(found[1]), math.sqrt(cov[0, 0]), math.sqrt(cov[1, 1]), straight)
-
-
-def noise_kept(bits_per_pixel: float) -> float:
-    """Return the share of a noise's standard deviation that an encoder can keep at this data rate (white noise)."""
-    return math.sqrt(max(0.0, 1.0 - 2.0 ** (-2.0 * max(0.0, bits_per_pixel))))
+LIGHT = "relative light"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """Traces of an encoder or of noise reduction.
 
-    ``kept`` is the likely least share of the noise (standard deviation) left at the clip's data rate, ``identical`` the median
-    share of pixels that repeat the frame before, ``pulsing`` the relative spread of the noise from frame to frame, ``rhythm``
-    its period in frames where it has one (the group of pictures), ``lag`` the correlation of a pixel's noise with the next
-    frame, ``codes`` the noise in luma codes.
+    ``kept`` is the likely share of the noise (standard deviation) that is left, ``identical`` the median share of pixels that
+    repeat the frame before, ``pulsing`` the relative spread of the noise from frame to frame, ``rhythm`` its period in frames
+    where it has one (the group of pictures), ``lag`` the correlation of a pixel's noise with the next frame, ``codes`` the
+    noise in luma codes, ``repeats`` the share of frames that are exact repeats of the one before.
     """
 
     kept: float
@@ -125,20 +58,23 @@ class Evidence:
     rhythm: float | None
     lag: float
     codes: float
+    repeats: float = 0.0
 
 
-def evidence_of(patch: Patch, *, bits_per_pixel: float, step: float) -> Evidence:
+def evidence_of(patch: Patch, *, encoder: Encoder = NO_ENCODER, step: float = 0.0, repeats: int = 0) -> Evidence:
     """Return the traces that a patch shows.
 
     Parameters
     ----------
     patch : Patch
-    bits_per_pixel : float
-        Of the clip; 0 if unknown.
+    encoder : Encoder
+        Of the clip; one that takes nothing if left out.
     step : float
-        Light of one luma code at the patch's level.
+        Light of one luma code at the patch's level; 0 if unknown.
+    repeats : int
+        Exact repeats of the frame before, left out of the patch.
     """
-    sigma = math.sqrt(patch.temporal_var)
+    sigma = math.sqrt(clean_temporal_var(patch))
     course = np.sqrt(np.maximum(patch.difference_vars, 0.0))
     pulsing, rhythm = 0.0, None
     if course.size >= 8 and course.mean() > 0:
@@ -147,17 +83,23 @@ def evidence_of(patch: Patch, *, bits_per_pixel: float, step: float) -> Evidence
         tones = level_without_beat(course, least=0.01).tones
         rhythm = 1.0 / tones[0][0] if tones else None
     return Evidence(
-        kept=noise_kept(bits_per_pixel) if bits_per_pixel > 0 else 1.0,
+        kept=encoder.kept((sigma / step) ** 2) if step > 0 else 1.0,
         identical=float(np.median(patch.identical)) if patch.identical.size else 0.0,
         pulsing=pulsing,
         rhythm=rhythm,
         lag=float(patch.lag_products[0]),
         codes=sigma / step if step > 0 else math.inf,
+        repeats=repeats / (repeats + patch.frames),
     )
 
 
 def why_no_noise(patch: Patch, evidence: Evidence) -> str | None:
     """Return why the noise of a patch cannot be told from the file, with what to film instead; None if it can."""
+    if evidence.repeats > 0.6:
+        return (
+            f"{100 * evidence.repeats:.0f} % of the frames only repeat the picture before: the encoder took the noise and "
+            "whatever changed. Film at a higher data rate, intra-frame only, and use the camera's own file."
+        )
     if patch.frames < LEAST_FRAMES:
         return f"{patch.frames} pictures are too few for noise: use at least {LEAST_FRAMES}, better 8 or more."
     if patch.clipped_share > 0.01:
@@ -180,75 +122,21 @@ def why_no_noise(patch: Patch, evidence: Evidence) -> str | None:
             f"The noise comes and goes{rhythm} or lasts from frame to frame: an encoder or noise reduction made it. "
             "Switch noise reduction off and film at a higher data rate."
         )
-    if evidence.kept < 0.5:
-        return (
-            "At this data rate an encoder keeps less than half of the noise: film at a higher data rate "
-            "(a bit a pixel or more), intra-frame only, and use the camera's own file."
-        )
     return None
 
 
-def banded(patch: Patch) -> bool:
-    """Whether rows or columns pulse together far more than their pixels' noise lets them."""
-    rows, cols = patch.mean_image.shape
-    for spread, count in ((patch.row_var, cols), (patch.column_var, rows)):
-        if count > 4 and spread > 30.0 * patch.temporal_var / count:
-            return True
-    return False
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """Standard deviations of noise: in the file, likely before the encoder, and at most."""
 
+    file: float
+    likely: float
+    most: float
 
-def clean_temporal_var(patch: Patch) -> float:
-    """Return the temporal variance of a pixel without bands along rows and columns."""
-    if not banded(patch):
-        return patch.temporal_var
-    rows, cols = patch.mean_image.shape
-    rest = patch.temporal_var - patch.row_var - patch.column_var
-    return float(max(0.0, rest) / max(0.1, 1.0 - 1.0 / cols - 1.0 / rows))
-
-
-def pattern_var(patch: Patch) -> tuple[float, float]:
-    """Return the variance of the fixed pattern, and the share of the mean image's variance that was shading (a plane)."""
-    image = patch.mean_image
-    rows, cols = image.shape
-    if min(rows, cols) < 3:
-        return patch.fixed_var, 0.0
-    y, x = np.mgrid[:rows, :cols]
-    plane = np.column_stack([np.ones(image.size), (x - x.mean()).ravel(), (y - y.mean()).ravel()])
-    flat = image.ravel()
-    rest = flat - plane @ np.linalg.lstsq(plane, flat, rcond=None)[0]
-    total = float(((flat - flat.mean()) ** 2).sum())
-    left = float(rest @ rest)
-    shading = 1.0 - left / total if total > 0 else 0.0
-    return max(0.0, left / max(1, image.size - 3) - clean_temporal_var(patch) / patch.frames), shading
-
-
-def correlation_area(patch: Patch) -> float:
-    """Return the area in px over which noise is one (1 for independent pixels), from the noise power at low frequencies."""
-    if patch.spectrum is None or min(patch.spectrum.shape) < 12:
-        return 1.0
-    power = np.array(patch.spectrum)
-    rows, cols = power.shape
-    fy, fx = np.abs(np.fft.fftfreq(rows))[:, None], np.abs(np.fft.fftfreq(cols))[None, :]
-    # Bands along rows and columns sit on the axes; the level's own place is empty.
-    inner = (np.hypot(fy, fx) < 0.08) & (fy > 0) & (fx > 0)
-    if np.count_nonzero(inner) < 4:
-        return 1.0
-    return max(1.0, float(power[inner].mean() / power[(fy > 0) & (fx > 0)].mean()))
-
-
-def disc_sigma(patch: Patch, diameter_px: float) -> float | None:
-    """Return the temporal noise of the mean light of a disc, from the noise power spectrum; None if it was not gathered."""
-    if patch.spectrum is None:
-        return None
-    rows, cols = patch.spectrum.shape
-    f = np.hypot(np.fft.fftfreq(rows)[:, None], np.fft.fftfreq(cols)[None, :])
-    argument = math.pi * diameter_px * f
-    with np.errstate(invalid="ignore", divide="ignore"):
-        window = np.where(argument > 1e-9, 2.0 * j1(argument) / argument, 1.0)
-    power = np.array(patch.spectrum)
-    # The level of each frame was removed: its power is that of its neighbours.
-    power[0, 0] = 0.25 * (power[0, 1] + power[1, 0] + power[0, -1] + power[-1, 0])
-    return math.sqrt(float((power * window**2).sum()) / power.size)
+    @classmethod
+    def of(cls, file_var: float, water: float) -> Sizes:
+        """From a variance in the file and the encoder's level of distortion, both in squared light."""
+        return cls(math.sqrt(file_var), math.sqrt(file_var + water), math.sqrt(file_var + DOUBT * water))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,16 +147,18 @@ class Noise:
     evidence: Evidence
     area_px: float
     drift_per_frame: float
+    drift_sigma: float
     shading: float
-    disc_snr: float | None = None
 
 
 def measure(
     patch: Patch,
     *,
     of: str = "region",
-    bits_per_pixel: float = 0.0,
+    encoder: Encoder = NO_ENCODER,
     step: float = 0.0,
+    level_sigma: float = 0.0,
+    repeats: int = 0,
     disc_px: float | None = None,
     flags: Flag = Flag.NONE,
 ) -> Noise:
@@ -280,53 +170,42 @@ def measure(
         With its spectrum, for correlation and discs.
     of : str
         Name of the region.
-    bits_per_pixel, step : float
+    encoder, step, repeats
         As for `evidence_of`.
+    level_sigma : float
+        By how much the encoder may have moved the mean light (1 sigma).
     disc_px : float, optional
         Diameter of the disc for which ``snr_disc`` is given too.
     flags : Flag
         Of the clip.
     """
-    evidence = evidence_of(patch, bits_per_pixel=bits_per_pixel, step=step)
+    evidence = evidence_of(patch, encoder=encoder, step=step, repeats=repeats)
     area = correlation_area(patch)
     trend = drift(patch.frame_means)
     fixed, shading = pattern_var(patch)
     flags |= _own_flags(patch, evidence, area, shading, trend.slope, trend.slope_sigma)
     common = Common(of=of, flags=flags, frames=patch.frames, pixels=patch.pixels)
-    level = level_without_beat(patch.frame_means)
-    low, high = level.estimate.interval()
-    unit = "relative light"
-    mean = common.reading("mean", level.estimate.value, low, high, unit, method="mean of linear light, pulsing removed")
+    level = level_without_beat(patch.frame_means).estimate
+    half = math.hypot(0.5 * (level.interval()[1] - level.interval()[0]), 1.96 * level_sigma)
+    words = "mean of linear light, pulsing removed"
+    readings = [common.reading("mean", level.value, level.value - half, level.value + half, LIGHT, method=words)]
     reason = why_no_noise(patch, evidence)
-    if reason or level.estimate.value <= 0:
+    if reason or level.value <= 0:
         reason = reason or "The region holds no light: film brighter."
-        rest = [common.refusal(name, reason, "1" if name == "snr" else unit, method=NOT_THE_SHEET) for name in NAMES[1:]]
-        return Noise(readings=(mean, *rest), evidence=evidence, area_px=area, drift_per_frame=trend.slope, shading=shading)
-    sigma = math.sqrt(clean_temporal_var(patch))
-    # Relative error of a standard deviation from so many independent samples.
-    samples = max(2.0, patch.pixels / area * (patch.frames - 1))
-    scatter = 1.96 / math.sqrt(2.0 * samples)
-    top = 1.0 / evidence.kept
-    words = (
-        "of a pixel over frames, each frame's level removed, in linear light; the upper end allows for what the encoder took"
-    )
-    temporal = common.reading(
-        "temporal_sigma", sigma, sigma * (1 - scatter), sigma * (1 + scatter) * top, unit, method=f"standard deviation {words}"
-    )
-    readings = [mean, temporal, _pattern(common, patch, fixed, sigma, area, unit)]
-    snr = level.estimate.value / sigma
-    method = f"mean over temporal noise of a pixel, {NOT_THE_SHEET}"
-    readings.append(common.reading("snr", snr, snr * (1 - scatter) / top, snr * (1 + scatter) + 1e-12, method=method))
-    disc = _disc(common, patch, level.estimate.value, disc_px, scatter, top)
-    if disc is not None:
-        readings.append(disc)
+        readings += [common.refusal(name, reason, "1" if name == "snr" else LIGHT, method=NOT_THE_SHEET) for name in NAMES[1:]]
+    else:
+        water = encoder.water * step**2
+        readings += _temporal(common, patch, evidence, level.value, Sizes.of(clean_temporal_var(patch), water), area)
+        readings.insert(2, _pattern(common, patch, fixed, water, area))
+        if disc_px is not None:
+            readings.append(_disc(common, patch, evidence, level.value, water, disc_px, area))
     return Noise(
         readings=tuple(readings),
         evidence=evidence,
         area_px=area,
         drift_per_frame=trend.slope,
+        drift_sigma=trend.slope_sigma,
         shading=shading,
-        disc_snr=disc.value if disc is not None else None,
     )
 
 
@@ -336,7 +215,7 @@ def _own_flags(patch: Patch, evidence: Evidence, area: float, shading: float, sl
         flags |= Flag.FEW_FRAMES
     if patch.pixels < 400:
         flags |= Flag.FEW_PIXELS
-    if evidence.kept < 0.9 or evidence.pulsing > 0.08 or evidence.identical > 0.4:
+    if evidence.kept < 0.9 or evidence.repeats > 0.3 or evidence.pulsing > 0.08 or evidence.identical > 0.4:
         flags |= Flag.COMPRESSED
     if evidence.lag > 0.08:
         flags |= Flag.PROCESSED
@@ -356,51 +235,104 @@ def _own_flags(patch: Patch, evidence: Evidence, area: float, shading: float, sl
     return flags
 
 
-def _pattern(common: Common, patch: Patch, fixed: float, sigma: float, area: float, unit: str) -> Reading:
-    """The fixed pattern: an upper limit where noise hides it."""
-    places = max(2.0, patch.pixels / area)
-    left = sigma**2 / patch.frames
-    error = (fixed + left) * math.sqrt(2.0 / places)
+def _scatter(patch: Patch, area: float) -> float:
+    """Half the relative interval of a standard deviation from so many independent samples."""
+    samples = max(2.0, patch.pixels / area * (patch.frames - 1))
+    return 1.96 / math.sqrt(2.0 * samples)
+
+
+def _bounded(common: Common, evidence: Evidence) -> Common:
+    """Turn readings of which the encoder left too little into bounds."""
+    if evidence.kept >= LEAST_KEPT:
+        return common
+    reason = (
+        f"The encoder left about {100 * evidence.kept:.0f} % of the noise: there was at least this much. "
+        "Film at a higher data rate (a bit a pixel or more), intra-frame only, and use the camera's own file."
+    )
+    return replace(common, state="limit", reason=reason)
+
+
+def _temporal(
+    common: Common, patch: Patch, evidence: Evidence, level: float, sizes: Sizes, area: float
+) -> tuple[Reading, Reading]:
+    """Temporal noise and SNR of a pixel."""
+    own = _bounded(common, evidence)
+    wide = _scatter(patch, area)
+    words = "standard deviation of a pixel over frames, each frame's level removed, in linear light"
+    ratio = f"mean over temporal noise of a pixel, {NOT_THE_SHEET}"
+    if own.state == "limit":
+        least = sizes.file * (1.0 - wide)
+        snr = replace(own, reason=(own.reason or "").replace("there was at least this much", "the SNR was at most this"))
+        return (
+            own.reading("temporal_sigma", sizes.file, least, None, LIGHT, method=words),
+            snr.reading("snr", level / sizes.file, None, level / least, method=ratio),
+        )
+    if sizes.likely > 1.001 * sizes.file:
+        words += ", what the encoder likely took added"
+    low, high = sizes.file * (1.0 - wide), sizes.most * (1.0 + wide)
+    return (
+        own.reading("temporal_sigma", sizes.likely, low, high, LIGHT, method=words),
+        own.reading("snr", level / sizes.likely, level / high, level / low, method=ratio),
+    )
+
+
+def _gain(patch: Patch, fixed: float, water: float) -> float:
+    """Return the gain with which the encoder passed a white pattern of this variance, under the patch's noise."""
+    if water <= 0:
+        return 1.0
+    noise = patch.spectrum if patch.spectrum is not None else np.array([clean_temporal_var(patch)])
+    return float(np.mean((noise + fixed) / (noise + fixed + water)))
+
+
+def _pattern(common: Common, patch: Patch, fixed: float, water: float, area: float) -> Reading:
+    """The fixed pattern: an upper limit where noise hides it, a lower one where the encoder took most of it."""
+    left = clean_temporal_var(patch) / patch.frames
+    error = 1.96 * (fixed + left) * math.sqrt(2.0 / max(2.0, patch.pixels / area))
     method = "standard deviation of the mean image beyond the noise left in it, a plane of shading removed (ISO 15739's split)"
-    low, high = math.sqrt(max(0.0, fixed - 1.96 * error)), math.sqrt(fixed + 1.96 * error)
-    return common.reading("fixed_pattern_sigma", math.sqrt(fixed), low, high, unit, method=method)
+    likely = most = fixed
+    # The gain depends on what was there before.
+    for _ in range(4):
+        likely = fixed / max(0.05, _gain(patch, likely, water)) ** 2
+        most = (fixed + error) / max(0.05, _gain(patch, most, STILL_DOUBT * water)) ** 2
+    low = math.sqrt(max(0.0, fixed - error - OWN_PATTERN**2 * water))
+    if _gain(patch, likely, water) >= 0.5:
+        if water > 0:
+            method += ", what the encoder likely took added"
+        return common.reading("fixed_pattern_sigma", math.sqrt(likely), low, math.sqrt(most), LIGHT, method=method)
+    if low > 0:
+        reason = (
+            "The encoder smooths a pattern of this size away: there was at least this much. "
+            "Film at a higher data rate, intra-frame only."
+        )
+        own = replace(common, state="limit", reason=reason)
+        return own.reading("fixed_pattern_sigma", math.sqrt(fixed), low, None, LIGHT, method=method)
+    reason = "The encoder would have smoothed a fixed pattern away: film at a higher data rate, intra-frame only."
+    return common.refusal("fixed_pattern_sigma", reason, LIGHT, method=method)
 
 
-def _disc(common: Common, patch: Patch, level: float, disc_px: float | None, scatter: float, top: float) -> Reading | None:
-    if disc_px is None:
-        return None
+def _disc(common: Common, patch: Patch, evidence: Evidence, level: float, water: float, disc_px: float, area: float) -> Reading:
+    method = f"mean over temporal noise of a disc of {disc_px:.2f} px, from the noise spectrum, {NOT_THE_SHEET}"
     if disc_px > 0.5 * min(patch.mean_image.shape):
         reason = f"The disc of {disc_px:.1f} px does not fit the region twice: mark a larger even region."
-        return common.refusal("snr_disc", reason, method=NOT_THE_SHEET)
-    sigma = disc_sigma(patch, disc_px)
-    if not sigma:
-        return None
-    value = level / sigma
+        return common.refusal("snr_disc", reason, method=method)
+    file, likely, most = (disc_sigma(patch, disc_px, extra=part) for part in (0.0, water, DOUBT * water))
+    if not file or not likely or not most:
+        return common.refusal("snr_disc", "The region holds no noise to judge: film at a higher data rate.", method=method)
     discs = max(2.0, patch.pixels / max(1.0, math.pi * disc_px**2 / 4.0) * (patch.frames - 1))
-    wide = math.hypot(scatter, 1.96 / math.sqrt(2.0 * discs))
-    method = f"mean over temporal noise of a disc of {disc_px:.2f} px, from the noise spectrum, {NOT_THE_SHEET}"
-    return common.reading("snr_disc", value, value * (1 - wide) / top, value * (1 + wide), method=method)
+    wide = math.hypot(_scatter(patch, area), 1.96 / math.sqrt(2.0 * discs))
+    own = _bounded(common, evidence)
+    if own.state == "limit":
+        return own.reading("snr_disc", level / file, None, level / file * (1.0 + wide), method=method)
+    return own.reading("snr_disc", level / likely, level / most * (1.0 - wide), level / file * (1.0 + wide), method=method)
 
 
 __all__ = [
+    "LEAST_KEPT",
     "NAMES",
     "Evidence",
     "Noise",
-    "PhotonTransfer",
-    "banded",
-    "bandwidth_of_exposure",
-    "clean_temporal_var",
-    "correlation_area",
-    "decibels",
-    "disc_sigma",
+    "Sizes",
     "evidence_of",
-    "fixed_pattern_sigma",
     "measure",
-    "noise_kept",
-    "pattern_var",
-    "photon_transfer",
-    "quantisation_sigma",
-    "sample_correction",
-    "sigma_from_difference",
     "why_no_noise",
 ]

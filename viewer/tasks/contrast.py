@@ -15,7 +15,7 @@ from viewer.measure.corner import corner_dark, corner_masks
 from viewer.measure.encoder import Encoder
 from viewer.measure.errorbudget import Budget
 from viewer.measure.localcontrast import LocalContrast, band_readings, local_contrast
-from viewer.measure.noise import clean_temporal_var
+from viewer.measure.noiseparts import clean_temporal_var
 from viewer.measure.patches import Patch
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect

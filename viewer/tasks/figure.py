@@ -24,13 +24,14 @@ from viewer.measure.figure import (
     task_probability,
     window_of,
 )
-from viewer.measure.noise import clean_temporal_var, correlation_area, evidence_of, why_no_noise
+from viewer.measure.noise import evidence_of, why_no_noise
+from viewer.measure.noiseparts import clean_temporal_var, correlation_area
 from viewer.measure.patches import Patch, PatchSum
 from viewer.measure.readings import Flag, Reading
 from viewer.measure.regions import Rect
 from viewer.media import ClipReader
 from viewer.tasks.document import Result
-from viewer.tasks.noise import LOSSLESS
+from viewer.tasks.encoder import encoder_of
 from viewer.tasks.patches import Progress, Span, Stop, clip_flags, new_pictures, step_light
 
 NEAR_S = 0.25
@@ -192,8 +193,7 @@ def _noise_rect(marks: Sequence[Mark], around: int, width: int, height: int) -> 
 
 
 def _noise(clip: ClipReader, patch: Patch) -> dict[str, Any]:
-    bits = clip.info.bits_per_pixel if clip.info.codec not in LOSSLESS else 0.0
-    evidence = evidence_of(patch, bits_per_pixel=bits, step=step_light(clip, patch.level))
+    evidence = evidence_of(patch, encoder=encoder_of(clip), step=step_light(clip, patch.level))
     area = correlation_area(patch)
     samples = max(2.0, patch.pixels / area * max(1, patch.frames - 1))
     return {

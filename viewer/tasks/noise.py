@@ -7,10 +7,12 @@ from typing import Any
 
 from viewer.errors import UsageError
 from viewer.measure.noise import measure
+from viewer.measure.noiseparts import correlations
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.media import ClipReader
 from viewer.tasks.document import Result
+from viewer.tasks.encoder import encoder_of, light_sigma
 from viewer.tasks.patches import Progress, Span, Stop, gather, single_colour, step_light
 
 NOISE_TINT_ERROR = 0.15
@@ -41,9 +43,11 @@ def measure_noise(
     -------
     Result
         Readings ``mean``, ``temporal_sigma``, ``fixed_pattern_sigma`` (relative light), ``snr`` (1) of ``region``.
-        Extras: ``evidence`` {kept, identical, pulsing, rhythm, lag, codes}, ``correlation_area_px``, ``drift_per_frame``,
-        ``shading``, ``bits_per_pixel``.  Plots: ``frame_times_s``, ``frame_means``, ``noise_by_frame`` (standard deviation from
-        each frame to the next), ``mean_image``, ``noise_image``, ``noise_power`` (spectrum).
+        Where the encoder left too little, ``temporal_sigma`` is a lower and ``snr`` an upper bound (state ``limit``).
+        Extras: ``evidence`` {kept, identical, pulsing, rhythm, lag, codes, repeats}, ``correlation_area_px``, ``correlation``
+        {x, y, frames: correlation at 0, 1, 2 ... px or frames}, ``drift_per_frame``, ``drift_per_frame_sigma`` (relative
+        light), ``shading``, ``bits_per_pixel``.  Plots: ``frame_times_s``, ``frame_means``, ``noise_by_frame`` (standard
+        deviation from each frame to the next), ``mean_image``, ``noise_image``, ``noise_power`` (spectrum).
 
     Raises
     ------
@@ -60,10 +64,13 @@ def measure_noise(
     tint = single_colour(clip, region, frames, most=NOISE_TINT_ERROR)
     found = gather(clip, {"region": region}, frames=frames, tint=tint, spectrum=True, progress=progress, cancelled=cancelled)
     patch = found.patches["region"]
+    encoder = encoder_of(clip)
     noise = measure(
         patch,
-        bits_per_pixel=clip.info.bits_per_pixel if clip.info.codec not in LOSSLESS else 0.0,
+        encoder=encoder,
         step=step_light(clip, patch.level),
+        level_sigma=light_sigma(clip, encoder, found.signals["region"], pixels=patch.pixels, blurred=True),
+        repeats=found.repeats,
         disc_px=None if disc_deg is None or px_per_degree is None else disc_deg * px_per_degree,
         flags=found.flags | Flag.ONE_TAKE,
     )
@@ -75,7 +82,9 @@ def measure_noise(
     extras: dict[str, Any] = {
         "evidence": asdict(noise.evidence),
         "correlation_area_px": noise.area_px,
+        "correlation": correlations(patch),
         "drift_per_frame": noise.drift_per_frame,
+        "drift_per_frame_sigma": noise.drift_sigma,
         "shading": noise.shading,
         "bits_per_pixel": clip.info.bits_per_pixel,
     }
@@ -97,6 +106,4 @@ def measure_noise(
     )
 
 
-LOSSLESS = ("ffv1", "huffyuv", "ffvhuff", "rawvideo", "utvideo", "v210", "magicyuv", "png")
-
-__all__ = ["LOSSLESS", "measure_noise"]
+__all__ = ["measure_noise"]

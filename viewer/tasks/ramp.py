@@ -10,7 +10,7 @@ import numpy as np
 
 from viewer.align.circle import fit_field_circle
 from viewer.errors import UsageError
-from viewer.measure.noise import photon_transfer
+from viewer.measure.noiseparts import photon_transfer
 from viewer.measure.patches import Common, PatchSum
 from viewer.measure.ramp import Ramp, Step, find_ramp
 from viewer.measure.readings import Flag, Reading
