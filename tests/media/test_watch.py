@@ -89,7 +89,7 @@ def test_a_disk_that_stops_answering(monkeypatch: pytest.MonkeyPatch) -> None:
         count = len(clip.index)
     slow = Stalling(CLIP, 9000)
     with open_clip(CLIP) as clip:
-        monkeypatch.setattr(decoders, "open_container", lambda path: av.open(slow, format="mpegts"))
+        monkeypatch.setattr(decoders, "open_container", lambda path, device=None: av.open(slow, format="mpegts"))
         got = []
         start = time.monotonic()
         with pytest.raises(MediaError, match="no progress"):

@@ -35,11 +35,13 @@ class Decoder:
     path : Path
     threads : int
         1: no latency, best for single pictures; more: frame threads, best for passes.
+    device : str, optional
+        Hardware decoder, for looking only.
     """
 
-    def __init__(self, path: Path, *, threads: int = 1) -> None:
-        self.path = path
-        self.container = open_container(path)
+    def __init__(self, path: Path, *, threads: int = 1, device: str | None = None) -> None:
+        self.path, self.device = path, device
+        self.container = open_container(path, device=device)
         try:
             self.stream = video_stream(self.container, path)
             self.context = self.stream.codec_context
@@ -168,7 +170,7 @@ class Decoder:
         """Open the file anew: the one way back to the start that works for every container."""
         threads, kind = self.context.thread_count, self.context.thread_type
         self.close()
-        self.container = open_container(self.path)
+        self.container = open_container(self.path, device=self.device)
         self.stream = video_stream(self.container, self.path)
         self.context = self.stream.codec_context
         self.context.thread_count, self.context.thread_type = threads, kind

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from viewer.errors import UsageError
 from viewer.media import planes
 from viewer.media.clipping import ClipLevels, grown
 from viewer.media.geometry import Orientation, as_box
@@ -76,15 +77,17 @@ class Frame:
         The same in seconds.
     damaged : bool
         Whether it may hold errors of a damaged file.
+    for_looking : bool
+        Decoded by hardware: `display` alone works, whatever measures is refused.
     """
 
-    __slots__ = ("_fields", "_native", "_picture", "_setting", "damaged", "number", "pts", "time_s")
+    __slots__ = ("_fields", "_native", "_picture", "_setting", "damaged", "for_looking", "number", "pts", "time_s")
 
     def __init__(
         self, picture: Any, number: int, pts: int, time_base: Fraction, setting: Setting, *, damaged: bool = False
     ) -> None:
         self.number, self.pts, self.time_s = number, pts, float(pts * time_base)
-        self.damaged = damaged
+        self.damaged, self.for_looking = damaged, False
         self._picture, self._setting = picture, setting
         self._native: Any = None
         self._fields: dict[int, NDArray[Any]] = {}
@@ -125,6 +128,8 @@ class Frame:
         known = self._fields.get(index)
         if known is not None:
             return known
+        if self.for_looking:
+            raise UsageError("a picture of a hardware decoder cannot be measured.", where=self._setting.name)
         plane = planes.plane_array(self.native(), index, self._setting.layout.bits)
         if self._picture.interlaced_frame:
             plane = planes.one_field(plane, first=0 if self._setting.top_first else 1)

@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from viewer.media.decoder import Decoder
+from viewer.errors import MediaError
+from viewer.media.decoder import PACKET_ERRORS, Decoder
 from viewer.media.index import FrameIndex
 from viewer.media.watch import Ticket, Watch
 
@@ -30,6 +31,8 @@ class Pass:
         Decoder threads.
     ahead : int
         Pictures decoded before they are asked for.
+    device : str, optional
+        Hardware decoder, for looking only; given up for the software one at the first trouble.
     """
 
     def __init__(
@@ -42,9 +45,11 @@ class Pass:
         *,
         threads: int,
         ahead: int = 0,
+        device: str | None = None,
     ) -> None:
         self._paths, self._indexes, self._first = paths, indexes, first
         self.start, self.stop, self._threads, self._ahead = start, stop, threads, ahead
+        self.device = device
         self._hurry = False
         self._over = False
         self._run = self._pictures()
@@ -95,17 +100,41 @@ class Pass:
             low, high = max(self.start, first) - first, min(self.stop, first + len(index)) - first
             if low >= high:
                 continue
-            decoder = Decoder(self._paths[place], threads=self._threads)
-            try:
-                source = _counted(decoder, low, high) if index.counted else _timed(decoder, index, low, high)
-                hurrying = False
-                for number, picture, damaged in source:
-                    yield number + first, picture, damaged
-                    if hurrying != self._hurry:
-                        hurrying = self._hurry
-                        decoder.context.skip_frame = "NONREF" if hurrying else "DEFAULT"
-            finally:
-                decoder.close()
+            if self.device is not None:
+                low = yield from self._by_device(self._paths[place], index, first, low, high)
+            if low < high:
+                yield from self._decoded(self._paths[place], index, first, low, high, None)
+
+    def _by_device(self, path: Path, index: FrameIndex, first: int, low: int, high: int) -> Generator[Item, None, int]:
+        """Yield what a hardware decoder gives until something goes wrong; return the number to go on from."""
+        try:
+            for item in self._decoded(path, index, first, low, high, self.device):
+                if item[2] and not index.damaged[item[0] - first]:
+                    break
+                low = item[0] - first + 1
+                yield item
+            else:
+                if low >= high:
+                    return low
+        except (MediaError, *PACKET_ERRORS):
+            pass
+        self.device = None
+        return low
+
+    def _decoded(
+        self, path: Path, index: FrameIndex, first: int, low: int, high: int, device: str | None
+    ) -> Generator[Item, None, None]:
+        decoder = Decoder(path, threads=self._threads, device=device)
+        try:
+            source = _counted(decoder, low, high) if index.counted else _timed(decoder, index, low, high)
+            hurrying = False
+            for number, picture, damaged in source:
+                yield number + first, picture, damaged
+                if hurrying != self._hurry:
+                    hurrying = self._hurry
+                    decoder.context.skip_frame = "NONREF" if hurrying else "DEFAULT"
+        finally:
+            decoder.close()
 
 
 def _counted(decoder: Decoder, low: int, high: int) -> Iterator[Item]:

@@ -205,10 +205,19 @@ class ClipReader:
         chroma = 0.0 if layout.kind == "grey" else 2.0 / (layout.step_x * layout.step_y)
         return int(self._setting.width * self._setting.height * (1 + chroma) * (2 if layout.bits > 8 else 1))
 
-    def open_pass(self, start: int = 0, stop: int | None = None, *, threads: int | None = None, ahead: int = 0) -> Pass:
+    def open_pass(
+        self,
+        start: int = 0,
+        stop: int | None = None,
+        *,
+        threads: int | None = None,
+        ahead: int = 0,
+        device: str | None = None,
+    ) -> Pass:
         """Return a pass over pictures `start` up to `stop`, as the media library's own frames; close it when done.
 
-        `ahead` is how many pictures are decoded before they are asked for, while the caller works on those before.
+        `ahead` is how many pictures are decoded before they are asked for, while the caller works on those before.  `device`
+        is a hardware decoder, for looking only: wrap its pictures with `for_looking`.
         """
         self._check(start)
         total = len(self.index)
@@ -220,6 +229,7 @@ class ClipReader:
             total if stop is None else min(stop, total),
             threads=threads or self._threads,
             ahead=ahead,
+            device=device,
         )
 
     def tint(self, rect: Any = None, frames: tuple[int, int | None] = (0, None)) -> Tint:
@@ -262,10 +272,12 @@ class ClipReader:
         place = int(np.searchsorted(self._joined.first, number, side="right")) - 1
         return place, number - self._joined.first[place]
 
-    def wrap(self, picture: Any, number: int, damaged: bool) -> Frame:
+    def wrap(self, picture: Any, number: int, damaged: bool, *, for_looking: bool = False) -> Frame:
         """Return a frame of the media library as picture `number` of this clip."""
         index = self.index
-        return Frame(picture, number, int(index.pts[number]), index.time_base, self._setting, damaged=damaged)
+        frame = Frame(picture, number, int(index.pts[number]), index.time_base, self._setting, damaged=damaged)
+        frame.for_looking = for_looking
+        return frame
 
     def _check(self, number: int) -> int:
         if self._closed:

@@ -16,6 +16,7 @@ import av
 import av.error
 
 from viewer.errors import MediaError, ViewerError
+from viewer.media.hardware import accelerator
 
 av.logging.set_level(None)
 
@@ -128,8 +129,14 @@ def check_file(path: Path) -> None:
             )
 
 
-def open_container(path: Path | str) -> Any:
+def open_container(path: Path | str, *, device: str | None = None) -> Any:
     """Return an open input container.
+
+    Parameters
+    ----------
+    path : Path or str
+    device : str, optional
+        Hardware decoder, for looking only; see `viewer.media.hardware`.
 
     Raises
     ------
@@ -144,7 +151,13 @@ def open_container(path: Path | str) -> Any:
         "max_streams": str(MAX_STREAMS),
     }
     with translated(path):
-        return av.open("file:" + os.path.abspath(path), mode="r", options=options, timeout=(OPEN_TIMEOUT_S, READ_TIMEOUT_S))
+        return av.open(
+            "file:" + os.path.abspath(path),
+            mode="r",
+            options=options,
+            timeout=(OPEN_TIMEOUT_S, READ_TIMEOUT_S),
+            hwaccel=accelerator(device) if device else None,
+        )
 
 
 def video_stream(container: Any, path: Path) -> Any:

@@ -12,6 +12,7 @@ from viewer.errors import FileError
 from viewer.media import ClipReader, LightChoice, open_clip
 from viewer.media.describe import public_metadata
 from viewer.media.evidence import DEFAULT_BUDGET_PX, Evidence, examine
+from viewer.media.hardware import display_device
 from viewer.tasks.document import Result
 
 Progress = Callable[[int, int], None] | None
@@ -110,7 +111,7 @@ def clip_record(clip: ClipReader, evidence: Evidence) -> dict[str, Any]:
             "tags_h273": dict(zip(("transfer", "range", "matrix", "primaries"), info.tags, strict=True)),
             "clip_levels": dict(zip(("red", "green", "blue"), levels.as_tuple(), strict=True)),
             "clip_levels_from": list(levels.source),
-            "decoding": "software (measuring never uses hardware decoders)",
+            "decoding": _decoding(info.codec),
         },
         "timing": {
             "frames": len(index),
@@ -136,6 +137,12 @@ def clip_record(clip: ClipReader, evidence: Evidence) -> dict[str, Any]:
         "metadata": shown,
         "metadata_withheld": hidden,
     }
+
+
+def _decoding(codec: str) -> str:
+    device = display_device(codec)
+    looking = f"a hardware decoder ({device}) answers for looking only" if device else "no hardware decoder answers here"
+    return f"software; {looking}"
 
 
 def _ratio(value: Fraction) -> str:
