@@ -145,7 +145,7 @@ def make_window(tmp_path: Path, qtbot: object) -> Iterator[Callable[..., MainWin
 
     yield make
     for window in made:
-        window._closing = False
+        window.frame.closing = False
         window.force_close()
         window.deleteLater()
     QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)

@@ -439,9 +439,9 @@ def test_every_action_has_its_command(window: MainWindow) -> None:
 
 def test_sizes_and_folds_persist(make_window: Callable[..., MainWindow], session_file: Path, wait: Any, tmp_path: Path) -> None:
     window = make_window(session_file)
-    window.fold("readings")
+    window.frame.fold("readings")
     window.across.setSizes([400, 700, 0])
-    window._store_sizes()
+    window.frame.store_sizes()
     window.settings.save()
     window.document._release()
     again = make_window(session_file)
@@ -451,9 +451,9 @@ def test_sizes_and_folds_persist(make_window: Callable[..., MainWindow], session
 
 def test_second_window_and_full_screen_come_back(window: MainWindow) -> None:
     window.run("second_window")
-    assert window._wall_window is not None
-    window._wall_window.close()
-    assert window._wall_window is None and window.wall.window() is window
+    assert window.frame.wall_window is not None
+    window.frame.wall_window.close()
+    assert window.frame.wall_window is None and window.wall.window() is window
     window.run("full_screen")
     assert window.lanes.isHidden()
     window.run("full_screen")

@@ -99,7 +99,7 @@ class _Studio:
             settle(window)
             yield window
         finally:
-            window._closing = False
+            window.frame.closing = False
             window.document.history.mark_saved()
             window.force_close()
             window.deleteLater()
@@ -196,7 +196,7 @@ def _main(studio: _Studio, path: Path, place: Path) -> None:
             settle(window)
             studio.shoot("main-stepped-and-chosen", window)
         for name in ("coverage", "readings"):
-            window.fold(name)
+            window.frame.fold(name)
         settle(window)
         studio.shoot("main-folded", window)
     with studio.window(path, size=USUAL) as window:

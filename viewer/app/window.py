@@ -4,50 +4,68 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
-from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from PySide6.QtCore import QByteArray, QEvent, QPoint, Qt, QTimer
+from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QKeyEvent
-from PySide6.QtWidgets import QApplication, QDialog, QLabel, QMainWindow, QMenu, QSplitter, QStackedWidget, QWidget
+from PySide6.QtWidgets import QApplication, QDialog, QMainWindow, QSplitter, QStackedWidget, QWidget
 
 from viewer.app import theme
 from viewer.app.actions import Actions
 from viewer.app.commands import gather
+from viewer.app.frame import PARTS, Frame, build_parts
 from viewer.app.i18n import tr
 from viewer.app.jobs import Job, Jobs, error_words
 from viewer.app.model import ingest
 from viewer.app.model.document import Document
 from viewer.app.model.engine import Engine
-from viewer.app.model.next_steps import NextStep, compute
+from viewer.app.model.next_steps import compute
 from viewer.app.model.player import Player
 from viewer.app.model.settings import Settings
 from viewer.app.model.sound import SoundOut
 from viewer.app.model.stage import Stage
 from viewer.app.model.thumbs import Thumbs
+from viewer.app.places import Places
 from viewer.app.views.coverage import CoverageView, local_paths
 from viewer.app.views.lanes import Lanes
 from viewer.app.views.next_strip import NextStrip
-from viewer.app.views.parts import column
 from viewer.app.views.readings import ReadingsPanel
+from viewer.app.views.toast import Toast
 from viewer.app.views.toolbar import WallBar
 from viewer.app.views.transport import Transport
 from viewer.app.views.wall import Legend, Wall, pixel_words
-from viewer.app.views.welcome import Welcome, coverage_empty, wall_empty
+from viewer.app.views.welcome import Welcome
 from viewer.errors import ViewerError
 from viewer.session import store
-from viewer.session.model import Clip, StoredReading
+from viewer.session.model import Clip
 
 log = logging.getLogger(__name__)
 
-PARTS = ("coverage", "lanes", "readings")
 LOOKS = {"side": "look_side", "split": "look_split", "blink": "look_blink", "difference": "look_difference"}
 
 
 class MainWindow(QMainWindow):
     """One window for the whole job."""
+
+    strip: NextStrip
+    coverage: CoverageView
+    coverage_stack: QStackedWidget
+    wall: Wall
+    wall_stack: QStackedWidget
+    wall_part: QWidget
+    wall_home: QWidget
+    bar: WallBar
+    legend: Legend
+    transport: Transport
+    lanes: Lanes
+    readings_panel: ReadingsPanel
+    across: QSplitter
+    down: QSplitter
+    pages: QStackedWidget
+    welcome: Welcome
+    toast: Toast
 
     def __init__(self, settings: Settings | None = None) -> None:
         super().__init__()
@@ -64,15 +82,14 @@ class MainWindow(QMainWindow):
         self.missing: set[str] = set()
         self._stale: tuple[Any, set[str]] | None = None
         self._dialogs: list[QDialog] = []
-        self._wall_window: QWidget | None = None
-        self._closing = False
         self._tasks_ready = self._preparing = False
+        self.frame, self.places = Frame(self), Places(self)
         self.actions_ = Actions(self, self.run)
-        self._build()
+        build_parts(self)
         self._commands, self.session_commands, self.measure_commands, self.publish_commands = gather(self)
         self._connect()
         self.resize(*[int(v) for v in self.settings["window"][:2]])
-        self._restore_sizes()
+        self.frame.restore_sizes()
         self.setAcceptDrops(True)
         self._document_changed()
         self._title()
@@ -80,61 +97,6 @@ class MainWindow(QMainWindow):
         self.setFocus()
 
     # --- building ---
-
-    def _build(self) -> None:
-        self.actions_.fill(self.menuBar())
-        self.strip = NextStrip(self.go_to_step, self.jobs)
-        self.coverage = CoverageView(self.stage, self.thumbs)
-        self.coverage.out_of_date = self.out_of_date
-        self.wall = Wall(self.stage, self.engine, self.player)
-        self.bar = WallBar(self.stage, self.actions_)
-        self.legend = Legend(self.wall)
-        self.transport = Transport(self.stage, self.player, self.actions_)
-        self.lanes = Lanes(self.stage, self.player, self.small_jobs, lambda: self.document.folder)
-        self.lanes.set_content(self.settings["lane_content"])
-        self.readings_panel = ReadingsPanel(self, self.stage)
-        self.coverage_stack = QStackedWidget()
-        self.coverage_stack.setObjectName("panel")
-        self.coverage_stack.addWidget(self.coverage)
-        self.coverage_stack.addWidget(coverage_empty(self.run))
-        self.wall_stack = QStackedWidget()
-        self.wall_stack.addWidget(self.wall)
-        self.wall_stack.addWidget(wall_empty(self.run))
-        self.wall_part = QWidget()
-        self.wall_part.setLayout(column(self.bar, self.wall_stack, self.legend, self.transport, spacing=0))
-        self.wall_part.layout().setStretch(1, 1)  # type: ignore[union-attr]
-        self.wall_home = QWidget()
-        self.wall_home.setLayout(column(self.wall_part, spacing=0))
-        self.across = QSplitter(Qt.Orientation.Horizontal)
-        self.down = QSplitter(Qt.Orientation.Vertical)
-        for part in (self.coverage_stack, self.wall_home, self.readings_panel):
-            self.across.addWidget(part)
-        self.down.addWidget(self.across)
-        self.down.addWidget(self.lanes)
-        for splitter in (self.across, self.down):
-            splitter.setHandleWidth(1)
-            splitter.setChildrenCollapsible(False)
-        self.across.setStretchFactor(1, 1)
-        self.down.setStretchFactor(0, 1)
-        self.coverage_stack.setMinimumWidth(180)
-        self.readings_panel.setMinimumWidth(220)
-        self.wall_home.setMinimumWidth(320)
-        body = QWidget()
-        body.setLayout(column(self.strip, self.down, spacing=0))
-        body.layout().setStretch(1, 1)  # type: ignore[union-attr]
-        self.welcome = Welcome(self.run, self.open_recent, self.recover)
-        self.pages = QStackedWidget()
-        self.pages.addWidget(body)
-        self.pages.addWidget(self.welcome)
-        self.setCentralWidget(self.pages)
-        self.toast = QLabel("", self)
-        self.toast.setObjectName("toast")
-        self.toast.setWordWrap(True)
-        self.toast.hide()
-        self._toast_timer = QTimer(self)
-        self._toast_timer.setSingleShot(True)
-        self._toast_timer.timeout.connect(self.toast.hide)
-        self.setTabOrder(self.strip, self.coverage)
 
     def _connect(self) -> None:
         self.document.changed.connect(lambda *_: self._document_changed())
@@ -150,18 +112,18 @@ class MainWindow(QMainWindow):
         self.thumbs.trouble.connect(lambda clip, words: self.stage.set_trouble(clip, words))
         self.jobs.failed.connect(self._job_failed)
         self.jobs.changed.connect(self.refresh_actions)
-        self.coverage.scene_wanted.connect(self._scene_wanted)
-        self.coverage.clip_wanted.connect(self._clip_wanted)
+        self.coverage.scene_wanted.connect(self.places.scene_wanted)
+        self.coverage.clip_wanted.connect(self.places.clip_wanted)
         self.coverage.dropped.connect(lambda paths, scene, device: self.session_commands.add(paths, scene, device))
-        self.coverage.add_wanted.connect(self._add_to_cell)
+        self.coverage.add_wanted.connect(self.places.add_to_cell)
         self.coverage.device_wanted.connect(lambda ident: self.stage.choose("device", ident))
-        self.coverage.menu_wanted.connect(self._cell_menu)
+        self.coverage.menu_wanted.connect(self.places.cell_menu)
         self.wall.rename_wanted.connect(lambda: self.run("rename"))
         self.wall.pixel_read.connect(self._pixel)
-        self.lanes.nudged.connect(self._nudged)
+        self.lanes.nudged.connect(self.places.nudge)
         self.lanes.go_wanted.connect(self.player.go)
-        self.lanes.loop_wanted.connect(self._loop_wanted)
-        self.readings_panel.reading_wanted.connect(self.show_reading)
+        self.lanes.loop_wanted.connect(self.places.set_loop)
+        self.readings_panel.reading_wanted.connect(self.places.show_reading)
 
     # --- starting and ending ---
 
@@ -218,7 +180,7 @@ class MainWindow(QMainWindow):
         self.session_commands.open_session(path)
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        if self._closing:
+        if self.frame.closing:
             event.accept()
             return
         if not self.session_commands.may_leave():
@@ -235,7 +197,7 @@ class MainWindow(QMainWindow):
 
     def _shut(self, *, keep_recovery: bool = False) -> None:
         """Cancel, wait, then close files."""
-        self._closing = True
+        self.frame.closing = True
         self.player.pause()
         self.sound.stop()
         for dialog in list(self._dialogs):
@@ -245,11 +207,11 @@ class MainWindow(QMainWindow):
         for jobs in (self.jobs, self.small_jobs):
             jobs.close()
         self.engine.close()
-        self._store_sizes()
+        self.frame.store_sizes()
         self.settings.save()
         self.document.close(keep_recovery=keep_recovery)
-        if self._wall_window is not None:
-            self._wall_window.close()
+        if self.frame.wall_window is not None:
+            self.frame.wall_window.close()
 
     def on_bug(self, kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
         """Log what nobody foresaw, save aside, tell, go on."""
@@ -257,73 +219,6 @@ class MainWindow(QMainWindow):
         self.document.autosave()
         if isinstance(error, Exception):
             self.trouble(error_words(error))
-
-    # --- sizes ---
-
-    def _restore_sizes(self) -> None:
-        parts = self.settings["parts"]
-        for name, splitter in (("across", self.across), ("down", self.down)):
-            state = parts.get(name)
-            if isinstance(state, str) and splitter.restoreState(QByteArray.fromBase64(state.encode())):
-                continue
-            width, height = self.settings["window"][:2]
-            side = min(480, max(340, width // 4))
-            splitter.setSizes([264, max(400, width - 264 - side), side] if name == "across" else [max(300, height - 220), 128])
-        for name in self.settings["folded"]:
-            if name in PARTS:
-                self._part(name).hide()
-
-    def _store_sizes(self) -> None:
-        self.settings["window"] = [self.width(), self.height()]
-        self.settings["parts"] = {
-            "across": bytes(self.across.saveState().toBase64().data()).decode(),
-            "down": bytes(self.down.saveState().toBase64().data()).decode(),
-        }
-        self.settings["folded"] = [name for name in PARTS if self._part(name).isHidden()]
-        self.settings["lane_content"] = self.lanes.content
-
-    def _part(self, name: str) -> QWidget:
-        return {"coverage": self.coverage_stack, "lanes": self.lanes, "readings": self.readings_panel}[name]
-
-    def fold(self, name: str) -> None:
-        """Fold a part away, or bring it back."""
-        part = self._part(name)
-        part.setVisible(part.isHidden())
-        self.refresh_actions()
-
-    def toggle_full_screen(self) -> None:
-        """Show only the wall on the whole screen, or everything again."""
-        full = not self.isFullScreen()
-        for part in (self.strip, self.coverage_stack, self.readings_panel, self.lanes, self.menuBar()):
-            if full:
-                part.setProperty("was", part.isHidden())
-                part.hide()
-            else:
-                part.setHidden(bool(part.property("was")))
-        self.showFullScreen() if full else self.showNormal()
-        self.refresh_actions()
-
-    def toggle_second_window(self) -> None:
-        """Move the wall into a window of its own, or back."""
-        if self._wall_window is None:
-            other = _WallWindow(self)
-            other.setWindowTitle(f"{tr('Wall')} – Gloaming")
-            other.setLayout(column(self.wall_part, spacing=0))
-            other.resize(1280, 800)
-            for action in self.actions():
-                other.addAction(action)
-            self._wall_window = other
-            self.wall_home.hide()
-            other.show()
-        else:
-            other, self._wall_window = self._wall_window, None  # type: ignore[assignment]
-            layout = self.wall_home.layout()
-            assert layout is not None
-            layout.addWidget(self.wall_part)
-            self.wall_home.show()
-            other.hide()
-            other.deleteLater()
-        self.refresh_actions()
 
     # --- what changed ---
 
@@ -429,9 +324,9 @@ class MainWindow(QMainWindow):
         acts["loop"].setChecked(self.player.looping)
         acts["sound"].setChecked(self.sound.on)
         for name in PARTS:
-            acts[f"fold_{name}"].setChecked(not self._part(name).isHidden())
+            acts[f"fold_{name}"].setChecked(not self.frame.part(name).isHidden())
         acts["full_screen"].setChecked(self.isFullScreen())
-        acts["second_window"].setChecked(self._wall_window is not None)
+        acts["second_window"].setChecked(self.frame.wall_window is not None)
         for ident, action in acts.by_id.items():
             if ident.startswith("tool_"):
                 action.setChecked(stage.tool == ident.removeprefix("tool_"))
@@ -450,47 +345,6 @@ class MainWindow(QMainWindow):
         function()
         self.refresh_actions()
 
-    def go_to_step(self, step: NextStep) -> None:
-        """Go to the place that settles a step."""
-        if step.scene and step.scene != self.stage.scene_id:
-            self.stage.show_scene(step.scene)
-        if step.select[0] == "clip":
-            self._clip_wanted(step.select[1])
-        if step.action:
-            self.run(step.action)
-
-    def _scene_wanted(self, scene: str) -> None:
-        self.stage.show_scene(scene)
-        self.stage.choose("scene", scene)
-
-    def _clip_wanted(self, ident: str) -> None:
-        clip = next((c for c in self.document.session.clips if c.id == ident), None)
-        if clip is not None:
-            self.stage.swap_take(clip)
-
-    def _add_to_cell(self, scene: str, device: str) -> None:
-        from viewer.app.views import ask
-
-        kinds = f"{tr('Recordings')} ({' '.join('*' + ending for ending in sorted(ingest.ENDINGS))})"
-        paths = ask.open_files(self, tr("Add clips"), self.document.folder, kinds)
-        if paths:
-            self.session_commands.add(paths, scene, device)
-
-    def _cell_menu(self, at: QPoint, scene: str, device: str) -> None:
-        menu = QMenu(self)
-        cell = self.coverage.grid.cells.get((scene, device))
-        for clip in cell.clips if cell else ():
-            menu.addAction(f"{tr('take {n}', n=clip.take)}: {clip.name}", partial(self._clip_wanted, clip.id))
-        if cell is not None:
-            menu.addSeparator()
-            menu.addAction(tr("Add clips…"), lambda: self._add_to_cell(scene, device))
-        elif scene:
-            self.stage.choose("scene", scene)
-        for ident in ("set_reference", "camera", "rename", "delete"):
-            menu.addAction(self.actions_[ident])
-        menu.exec(at)
-        menu.deleteLater()
-
     def _clip_failed(self, clip_id: str, words: str) -> None:
         entry = self.engine.clips.get(clip_id)
         if entry is not None and entry.trouble:
@@ -504,29 +358,6 @@ class MainWindow(QMainWindow):
     def _pixel(self, clip: Clip | None, reading: Any) -> None:
         self.transport.show_pixel(pixel_words(self.wall.name_of(clip), reading) if clip is not None else "")
 
-    def _nudged(self, clip_id: str, by_s: float) -> None:
-        from viewer.app.commands.timing import nudged
-
-        clip = self.document.session.clip(clip_id)
-        entry = self.engine.clips.get(clip_id)
-        if entry is not None and entry.index is not None and entry.index.interval_s:
-            step = entry.index.interval_s
-            by_s = round(by_s / step) * step if abs(by_s) >= step else by_s
-        self.document.edit(
-            nudged(self.document.session, clip_id, by_s, self.player.scene_time(clip, 0.0)), tr("Nudge {name}", name=clip.name)
-        )
-
-    def _loop_wanted(self, first: float, last: float) -> None:
-        from dataclasses import replace
-
-        scene = self.stage.scene
-        if scene is not None:
-            self.document.edit(
-                self.document.session.put(replace(scene, loop_in_s=round(first, 6), loop_out_s=round(last, 6))),
-                tr("Set the loop"),
-                merge="loop",
-            )
-
     def wall_scopes(self) -> None:
         """Ask for scopes only while they are looked at."""
         if not hasattr(self, "readings_panel"):
@@ -535,41 +366,6 @@ class MainWindow(QMainWindow):
         lead = self.stage.lead
         self.wall.scopes_for = lead.id if on and lead is not None else None
         self.wall.ask()
-
-    def show_reading(self, reading: StoredReading, clip_id: str) -> None:
-        """Take the wall to the frames and the region behind a number."""
-        session = self.document.session
-        request = session.request(reading.request)
-        clip = session.clip(clip_id)
-        if clip.scene != self.stage.scene_id or clip.id not in self.stage.clip_ids:
-            self.stage.swap_take(clip)
-        if request.first_s is not None:
-            self.player.pause()
-            self.player.go(request.first_s)
-        regions = [r for ids in request.regions.values() for r in session.regions if r.id in ids]
-        from viewer.app.model.table import region_words
-
-        named = [r for r in regions if r.name == region_words(session, request.id, reading.of)]
-        chosen = (named or regions)[:1]
-        if chosen:
-            self.stage.choose("region", chosen[0].id)
-            self._look_at(chosen[0].id, clip)
-
-    def _look_at(self, region_id: str, clip: Clip) -> None:
-        from viewer.app.model.geometry import View, apply, scale_of
-        from viewer.app.model.shapes import shape_of
-
-        region = self.document.session.region(region_id)
-        shape = shape_of(region, clip)
-        matrix = self.stage.placement(clip).to_deg
-        corners = shape.corners()
-        xs, ys = [c[0] for c in corners], [c[1] for c in corners]
-        x_deg, y_deg = apply(matrix, sum(xs) / len(xs), sum(ys) / len(ys))
-        extent = max(max(xs) - min(xs), max(ys) - min(ys), 40.0) * scale_of(matrix)
-        if self.wall.panes:
-            rect = self.wall.panes[0].picture_rect
-            scale = min(rect.width(), rect.height()) / (4.0 * extent)
-            self.stage.set_view(View(x_deg, y_deg, min(scale, 8 / scale_of(matrix))))
 
     def toggle_sound(self) -> None:
         """Sound on or off; says so when the system has none."""
@@ -612,28 +408,12 @@ class MainWindow(QMainWindow):
 
     def say(self, text: str) -> None:
         """Show a short word for a few seconds."""
-        self._toast(text, 4000, "text")
+        self.toast.show_words(text, 4000)
 
     def trouble(self, text: str) -> None:
         """Show trouble, long enough to read."""
         log.info("told: %s", text)
-        self._toast(text, 12000, "trouble")
-
-    def _toast(self, text: str, ms: int, kind: str) -> None:
-        look = theme.theme()
-        edge = theme.state_color("trouble").name() if kind == "trouble" else look.strong
-        self.toast.setStyleSheet(
-            f"#toast {{ background: {look.raised}; color: {look.text}; border: 1px solid {edge}; border-left: 4px solid {edge};"
-            f" border-radius: 4px; padding: 8px 12px; }}"
-        )
-        self.toast.setText(("⚠ " if kind == "trouble" else "") + text)
-        self.toast.setAccessibleName(text)
-        self.toast.setFixedWidth(min(560, max(220, self.width() - 64)))
-        self.toast.adjustSize()
-        self.toast.move((self.width() - self.toast.width()) // 2, self.height() - self.toast.height() - 24)
-        self.toast.show()
-        self.toast.raise_()
-        self._toast_timer.start(ms)
+        self.toast.show_words(text, 12000, trouble=True)
 
     def apply_settings(self) -> None:
         """Dress the window by the settings as they are now; another language needs a new window."""
@@ -669,7 +449,7 @@ class MainWindow(QMainWindow):
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.key() == Qt.Key.Key_Escape:
             if self.isFullScreen():
-                self.toggle_full_screen()
+                self.frame.toggle_full_screen()
             elif self.stage.tool != "select":
                 self.stage.set_tool("select")
             else:
@@ -683,17 +463,4 @@ class MainWindow(QMainWindow):
             self.refresh_actions()
 
 
-class _WallWindow(QWidget):
-    """The wall's own window; closing it brings the wall back."""
-
-    def __init__(self, window: MainWindow) -> None:
-        super().__init__(None)
-        self._home = window
-
-    def closeEvent(self, event: QCloseEvent) -> None:
-        if not self._home._closing and self._home._wall_window is self:
-            self._home.toggle_second_window()
-        event.accept()
-
-
-__all__ = ["PARTS", "MainWindow"]
+__all__ = ["MainWindow"]

@@ -78,23 +78,23 @@ class LookCommands(Commands):
 
     def do_fold_coverage(self) -> None:
         """Fold the coverage."""
-        self.window.fold("coverage")
+        self.window.frame.fold("coverage")
 
     def do_fold_lanes(self) -> None:
         """Fold the lanes."""
-        self.window.fold("lanes")
+        self.window.frame.fold("lanes")
 
     def do_fold_readings(self) -> None:
         """Fold the readings."""
-        self.window.fold("readings")
+        self.window.frame.fold("readings")
 
     def do_full_screen(self) -> None:
         """Only the wall."""
-        self.window.toggle_full_screen()
+        self.window.frame.toggle_full_screen()
 
     def do_second_window(self) -> None:
         """The wall in a window of its own."""
-        self.window.toggle_second_window()
+        self.window.frame.toggle_second_window()
 
 
 __all__ = ["LookCommands"]
