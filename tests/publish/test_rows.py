@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from viewer.publish import rows
+from viewer.publish.compared import moment_words, told_verdicts, verdict_table
 from viewer.publish.panewords import _packed
 from viewer.publish.text import width
-from viewer.session.model import Region, Request, Session, StoredReading
+from viewer.session.model import LightLevel, Region, Request, Session, StoredReading
 
 Sample = tuple[Session, Path]
 
@@ -88,3 +89,27 @@ def test_packed_words_fit_and_count_what_is_left_out() -> None:
         shown = sum(line.count("item number") for line in lines)
         assert f"+{9 - shown} in the report" in lines[-1]
     assert _packed(items[:2], 4000.0, 20.0, most=1) == ["item number 0 · item number 1"]
+
+
+def test_verdicts_as_a_table_say_what_their_sentences_say(sample: Sample) -> None:
+    session, _ = sample
+    told = verdict_table(session, "s-lamps")
+    assert told["columns"] == ["Bittern − Heron", "Plover − Heron", "Plover − Bittern"]
+    for verdict in session.verdicts:
+        cells = [cell for row in told["rows"] for cell in row["cells"] if cell["word"] == verdict.word and cell["value"]]
+        assert len(cells) == 1, verdict
+        assert float(cells[0]["value"].replace("−", "-")) == pytest.approx(verdict.difference, abs=0.005)
+    short = told_verdicts(session, "s-lamps", most=5)
+    assert short[0] == "Halo radius, lamp: Plover higher than Heron by 2.00 (95 %: 1.70 to 2.30 px)"
+    assert short[1].startswith("Michelson contrast, sill/water: Bittern and Heron: cannot tell (95 %: −0.045 to 0.005")
+
+
+def test_requests_are_told_apart_by_their_light_level(sample: Sample) -> None:
+    session, _ = sample
+    levels = (LightLevel(value=1.0, start_s=0.0, end_s=0.4), LightLevel(value=0.1, start_s=0.4, end_s=0.96))
+    scene = replace(session.scene("s-lamps"), levels=levels)
+    early, late = (replace(session.request("q-contrast"), id=f"q-{n}", first_s=n, last_s=n + 0.3) for n in (0.05, 0.5))
+    session = session.put(scene, early, late)
+    assert [moment_words(session, request) for request in (early, late)] == ["1 mfL", "0.1 mfL"]
+    plain = replace(session, scenes=(replace(scene, levels=()),))
+    assert moment_words(plain, early) == "0.05 to 0.35 s"

@@ -183,8 +183,19 @@ def no_answer(name: str, of: str, first: str, second: str, reason: str) -> Verdi
     return Verdict(UNKNOWN, f"{_title(name)} of {of}: {first} and {second} cannot be compared: {reason.rstrip('.')}.")
 
 
+_SPOKEN = {
+    "cnr": "Contrast to noise",
+    "michelson": "Michelson contrast",
+    "mtf50": "MTF50",
+    "rise_10_90": "Edge rise 10-90 %",
+    "rms": "RMS contrast",
+    "snr": "Signal to noise",
+    "weber": "Weber contrast",
+}
+
+
 def _title(name: str) -> str:
-    return name.replace("_", " ").capitalize()
+    return _SPOKEN.get(name) or name.replace("_", " ").capitalize()
 
 
 def _number(value: float, like: float | None = None) -> str:

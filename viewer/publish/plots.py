@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from viewer.publish import rows as table
+from viewer.publish.compared import moment_words, of_words
 from viewer.publish.palette import LIGHT, DeviceStyle, device_styles
 from viewer.publish.words import unit_words
 from viewer.resources import resource
@@ -19,15 +20,25 @@ from viewer.tasks.document import Result
 Results = Mapping[tuple[str, str], Result]
 _LOCK = threading.RLock()
 _MARKERS = {"ring": "o", "circle": "o", "triangle": "^", "square": "s", "diamond": "D", "cross": "P", "star": "*"}
-WIDTH_IN = 6.9
+WIDTH_IN, HALF_IN = 6.9, 3.35
+# Room for ticks and axis titles, inches: left, right, bottom, top.
+EDGES_IN = (0.62, 0.12, 0.42, 0.08)
 
 
-def _figure(height_in: float) -> tuple[Any, Any]:
+def _figure(height_in: float, *, width_in: float = WIDTH_IN, left_in: float = EDGES_IN[0]) -> tuple[Any, Any]:
     """Return a figure and its axes in the report's look."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(WIDTH_IN, height_in))
-    axes = figure.add_axes((0.1, 0.17, 0.87, 0.78))
+    figure = Figure(figsize=(width_in, height_in))
+    _, right, bottom, top = EDGES_IN
+    axes = figure.add_axes(
+        (left_in / width_in, bottom / height_in, 1 - (left_in + right) / width_in, 1 - (bottom + top) / height_in)
+    )
+    _dress(axes)
+    return figure, axes
+
+
+def _dress(axes: Any) -> None:
     axes.spines[["top", "right"]].set_visible(False)
     for side in ("left", "bottom"):
         axes.spines[side].set_color(LIGHT.strong)
@@ -35,7 +46,6 @@ def _figure(height_in: float) -> tuple[Any, Any]:
     axes.xaxis.label.set_color(LIGHT.quiet)
     axes.yaxis.label.set_color(LIGHT.quiet)
     axes.grid(True, axis="x", color=LIGHT.hairline, linewidth=0.5)
-    return figure, axes
 
 
 def _svg(figure: Any) -> str:
@@ -77,43 +87,98 @@ def _line(style: DeviceStyle) -> dict[str, Any]:
     return {"color": style.colour, "linewidth": 1.4, "linestyle": (0, style.dash) if style.dash else "-"}
 
 
-def scene_plots(session: Session, scene: str, results: Results) -> list[dict[str, str]]:
-    """Return the plots of a scene as ``{"title", "svg", "words"}``; `words` is the table twin in a sentence."""
+def scene_plots(session: Session, scene: str, results: Results) -> list[dict[str, Any]]:
+    """Return the plots of a scene as ``{"title", "svg", "words", "half"}``.
+
+    `words` is the table twin in a sentence; `half` plots are half as wide as a page.
+    """
     import matplotlib as mpl
 
     with _LOCK, mpl.rc_context(_look()):
-        made = [*_intervals(session, scene)]
+        made = [*_intervals(session, scene), *_bars(session, scene)]
         made += _curves(session, scene, results, "bloom", _bloom)
         made += _curves(session, scene, results, "flicker", _flicker)
         made += _curves(session, scene, results, "edge", _edge)
     return made
 
 
-def _intervals(session: Session, scene: str) -> list[dict[str, str]]:
+def _intervals(session: Session, scene: str) -> list[dict[str, Any]]:
     """Return one panel a reading: value and interval of every clip, devices by marker."""
-    lines = table.rows(session, scene, most=6)
     clips = session.clips_of(scene)
     styles = _styles(session)
+    names = {device.id: device.name for device in session.devices}
     made = []
-    for row in lines:
+    for row in table.rows(session, scene, most=6):
         found = [(clip, table.cell_of(session, row, clip.id)) for clip in clips]
         shown = [(clip, r) for clip, r in found if r is not None and r.value is not None]
         if len(shown) < 2:
             continue
-        figure, axes = _figure(0.55 + 0.24 * len(shown))
-        axes.set_position((0.2, 0.36 if len(shown) < 4 else 0.25, 0.77, 0.6 if len(shown) < 4 else 0.72))
+        figure, axes = _figure(0.55 + 0.24 * len(shown), width_in=HALF_IN, left_in=1.05)
         for place, (clip, reading) in enumerate(reversed(shown)):
             _interval(axes, place, clip, reading, styles)
-        names = {device.id: device.name for device in session.devices}
-        axes.set_yticks(
-            range(len(shown)), [f"{names.get(c.device or '', c.name)[:24]}, take {c.take}" for c, _ in reversed(shown)]
-        )
+        ticks = [f"{names.get(c.device or '', c.name)[:16]}, take {c.take}" for c, _ in reversed(shown)]
+        axes.set_yticks(range(len(shown)), ticks)
         axes.set_ylim(-0.6, len(shown) - 0.4)
+        axes.locator_params(axis="x", nbins=5)
         unit = unit_words(shown[0][1].unit)
         axes.set_xlabel(f"{row.label}{f' ({unit})' if unit else ''}")
-        title = f"{row.label}: values and 95 % intervals"
-        made.append({"title": title, "svg": _svg(figure), "words": "The same values stand in the table of readings."})
+        of = of_words(session, session.request(row.request), row.of)
+        title = f"{row.label}, {of}: values and 95 % intervals"
+        made.append({"title": title, "svg": _svg(figure), "words": "", "half": True})
     return made
+
+
+def _bars(session: Session, scene: str) -> list[dict[str, Any]]:
+    """Return one plot a request of bars: modulation by spatial frequency, upright bars and lying bars side by side."""
+    made = []
+    styles = _styles(session)
+    for request in session.requests:
+        if request.scene != scene or request.measure != "bars":
+            continue
+        figure, first = _figure(2.4)
+        box = first.get_position()
+        half = 0.5 * box.width - 0.02
+        first.set_position((box.x0, box.y0, half, box.height))
+        second = figure.add_axes((box.x1 - half, box.y0, half, box.height), sharey=first)
+        _dress(second)
+        drawn: list[str] = []
+        for axes, way, words in ((first, "v", "upright bars"), (second, "h", "lying bars")):
+            seen: set[str | None] = set()
+            for clip in session.clips_of(scene):
+                style = styles.get(clip.device or "")
+                points = _bar_points(session, request.id, clip.id, way)
+                if style is None or clip.device in seen or len(points) < 3:
+                    continue
+                seen.add(clip.device)
+                name = session.device(clip.device or "").name
+                x, y, low, high = np.array(points).T
+                axes.fill_between(x, low, high, color=style.colour, alpha=0.18, linewidth=0)
+                axes.plot(x, y, label=name[:24], **_line(style))
+                drawn += [name] if name not in drawn else []
+            axes.axhline(0.0, color=LIGHT.strong, linewidth=0.6)
+            axes.set_xlabel(f"Spatial frequency (lp/mm), {words}")
+        if not drawn:
+            continue
+        first.set_ylabel("Modulation")
+        first.set_ylim(-0.15, 1.0)
+        second.tick_params(labelleft=False)
+        first.legend(frameon=False, labelcolor=LIGHT.quiet, handlelength=3.2, fontsize=8)
+        moment = moment_words(session, request)
+        title = "Bar modulation" + (f" at {moment}" if moment else "")
+        words = f"Shaded: 95 % intervals. Shown: {', '.join(drawn)}."
+        made.append({"title": title, "svg": _svg(figure), "words": words, "half": False})
+    return made
+
+
+def _bar_points(session: Session, request: str, clip: str, way: str) -> list[tuple[float, float, float, float]]:
+    """Return (lp/mm, modulation, low, high) of the targets of one direction, by frequency."""
+    points = []
+    for r in session.readings:
+        if (r.request, r.clip, r.name) != (request, clip, "modulation") or not r.of.endswith(f"/{way}"):
+            continue
+        if r.value is not None and r.low is not None and r.high is not None:
+            points.append((float(r.of.split("/")[0]), r.value, r.low, r.high))
+    return sorted(points)
 
 
 def _interval(axes: Any, place: int, clip: Clip, reading: StoredReading, styles: dict[str, DeviceStyle]) -> None:
@@ -124,7 +189,7 @@ def _interval(axes: Any, place: int, clip: Clip, reading: StoredReading, styles:
     axes.plot([reading.value], [place], linestyle="none", **mark)
 
 
-def _curves(session: Session, scene: str, results: Results, measure: str, draw: Any) -> list[dict[str, str]]:
+def _curves(session: Session, scene: str, results: Results, measure: str, draw: Any) -> list[dict[str, Any]]:
     """Return one plot a request of a measure: the curve of the first take of every device."""
     styles, made = _styles(session), []
     for request in session.requests:
@@ -145,7 +210,7 @@ def _curves(session: Session, scene: str, results: Results, measure: str, draw: 
         if drawn:
             axes.legend(frameon=False, labelcolor=LIGHT.quiet, handlelength=3.2, fontsize=8)
             title, words = _TITLES[measure]
-            made.append({"title": title, "svg": _svg(figure), "words": f"{words} Shown: {', '.join(drawn)}."})
+            made.append({"title": title, "svg": _svg(figure), "words": f"{words} Shown: {', '.join(drawn)}.", "half": False})
     return made
 
 

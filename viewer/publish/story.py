@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any
 
 from viewer import __version__
 from viewer.publish import rows as table
+from viewer.publish.card import LIMITS, NOT_STATED, card_fields, card_text, shown_scenes
+from viewer.publish.compared import MANY, budget_table, moment_words, of_words, principal_names, verdict_table
 from viewer.publish.palette import device_styles
 from viewer.publish.view import angles
 from viewer.publish.words import (
@@ -16,23 +18,15 @@ from viewer.publish.words import (
     QUANTITIES,
     device_name,
     label,
-    percentile_words,
     sheet_label,
     unit_words,
     value_words,
 )
-from viewer.session.model import Clip, Device, Scene, Session, StoredReading
+from viewer.session.model import Clip, Device, Request, Scene, Session, StoredReading
 from viewer.tasks.audit import SceneAudit
-from viewer.tasks.session import budgets_of, out_of_date
+from viewer.tasks.session import out_of_date
 
-NOT_STATED = "not stated"
 ORDER = {"differs": 0, "no difference beyond error": 1, "cannot tell": 2}
-LIMITS = (
-    "The results hold for these units and these takes, not for a model or a maker.",
-    "All was measured in the recording of a camera behind the eyepiece: camera, lens, mounting and codec are part of it.",
-    "Levels are relative to the recording; they compare between clips only at locked camera settings.",
-    "Where an interval covers one take only, mounting the device again can change the value by more than the interval.",
-)
 METHODS: dict[str, str] = {
     "contrast": "Mean linear light of a bright and a dark region, frame by frame, dark level subtracted where one is known.",
     "bloom": "Light around each lamp in rings about its centre, clipped pixels left out, background and neighbours modelled.",
@@ -69,7 +63,8 @@ def build(
     styles = device_styles(((d.id, d.control) for d in session.devices), ground="light")
     by_scene = {audit.scene: audit for audit in audits}
     scenes = [
-        _scene(session, scene, by_scene.get(scene.name), stale, (stills or {}).get(scene.id, [])) for scene in session.scenes
+        _scene(session, scene, by_scene.get(scene.name), stale, (stills or {}).get(scene.id, []))
+        for scene in shown_scenes(session)
     ]
     return {
         "title": session.title,
@@ -78,10 +73,11 @@ def build(
         "interest": session.interest or NOT_STATED,
         "plan": _plan(session),
         "summary": summary(session),
+        "counts": verdict_counts(session),
         "devices": [_device(session, device, styles) for device in session.devices],
         "scenes": scenes,
         "methods": _methods(session),
-        "budget": _budget(session),
+        "budget": budget_table(session),
         "limits": list(LIMITS),
         "cautions": list(CAUTIONS),
         "card": card_fields(session, audits, stills or {}, checks),
@@ -91,11 +87,6 @@ def build(
         "program": f"gloaming {__version__}",
         "python": platform.python_version(),
     }
-
-
-def shown_scenes(session: Session) -> list[Scene]:
-    """Return the scenes that hold a clip of some device; a bench for the camera alone is no comparison."""
-    return [scene for scene in session.scenes if session.clips_of(scene.id)]
 
 
 def _plan(session: Session) -> dict[str, Any]:
@@ -108,37 +99,61 @@ def _plan(session: Session) -> dict[str, Any]:
     }
 
 
-def principal_names() -> set[str]:
-    """Return the readings that carry a comparison."""
-    return {name for group in table.PRINCIPAL.values() for item in group for name in item.split("|")}
-
-
 def summary(session: Session, *, most: int = 12) -> list[dict[str, str]]:
-    """Return the sentences of the verdicts, differences first; each as the verdict says it, nothing added."""
+    """Return the sentences of the verdicts scene by scene; each as the verdict says it, nothing added.
+
+    Readings that carry a comparison speak, differences first, each reading once before any speaks twice, and every scene
+    has its say before the later sentences of any.
+    """
     gone = out_of_date(session)
     stale = {(r.request, r.name, r.of) for r in session.readings if r.id in gone}
-    names = {scene.id: scene.name for scene in session.scenes}
-    scene_of = {request.id: names.get(request.scene, "") for request in session.requests}
-    principal = principal_names()
-    spoken = [v for v in session.verdicts if v.name in principal] or list(session.verdicts)
+    requests = {request.id: request for request in session.requests}
+    order = {scene.id: place for place, scene in enumerate(session.scenes)}
+    names = principal_names() - set(MANY)
+    spoken = [v for v in session.verdicts if v.name in names] or list(session.verdicts)
     spoken.sort(key=lambda v: ORDER.get(v.word, 3))
-    # Every scene has its say: the first sentences of each come before the later ones of any.
-    turn: dict[str, int] = {}
-    ranks = []
-    for v in spoken:
-        scene = scene_of.get(v.request, "")
-        ranks.append(turn.get(scene, 0))
-        turn[scene] = ranks[-1] + 1
-    chosen = sorted(range(len(spoken)), key=lambda n: (ranks[n], n))[:most]
-    spoken = [spoken[n] for n in sorted(chosen)]
+    ranks = _turns(spoken, lambda v: (requests[v.request].scene, v.name, v.of))
+    spoken = [spoken[n] for n in sorted(range(len(spoken)), key=lambda n: (ranks[n], n))]
+    ranks = _turns(spoken, lambda v: requests[v.request].scene)
+    chosen = [spoken[n] for n in sorted(range(len(spoken)), key=lambda n: (ranks[n], n))[:most]]
+    chosen.sort(key=lambda v: (order.get(requests[v.request].scene, 0), ORDER.get(v.word, 3)))
     return [
         {
             "word": v.word,
-            "scene": scene_of.get(v.request, ""),
+            "scene": _where(session, requests[v.request]),
             "sentence": v.sentence + (" (out of date)" if (v.request, v.name, v.of) in stale else ""),
         }
-        for v in spoken
+        for v in chosen
     ]
+
+
+def _turns(items: Sequence[Any], group: Callable[[Any], Any]) -> list[int]:
+    """Return for each item how many of its group came before it."""
+    seen: dict[Any, int] = {}
+    ranks = []
+    for item in items:
+        key = group(item)
+        ranks.append(seen.get(key, 0))
+        seen[key] = ranks[-1] + 1
+    return ranks
+
+
+def _where(session: Session, request: Request) -> str:
+    moment = moment_words(session, request)
+    scene = session.scene(request.scene).name
+    return f"{scene}, {moment}" if moment else scene
+
+
+def verdict_counts(session: Session) -> str:
+    """Return how many verdicts there are of each kind, so that a choice of sentences hides none."""
+    if not session.verdicts:
+        return ""
+    counts = {word: sum(v.word == word for v in session.verdicts) for word in ORDER}
+    return (
+        f"{len(session.verdicts)} pairs of readings were compared: {counts['differs']} differ, "
+        f"{counts['no difference beyond error']} show no difference beyond error, {counts['cannot tell']} cannot be told. "
+        "All stand under their scenes."
+    )
 
 
 def _device(session: Session, device: Device, styles: dict[str, Any]) -> dict[str, Any]:
@@ -187,8 +202,10 @@ def _scene(
         "columns": [_column(names, clip) for clip in clips],
         "rows": _table(session, scene.id, clips, stale),
         "verdicts": [{"word": v.word, "sentence": v.sentence, "principal": v.name in principal_names()} for v in verdicts],
+        "compared": verdict_table(session, scene.id),
         "alignment": [_alignment(session, clip, names) for clip in clips],
         "audit": [asdict(row) for row in audit.rows] if audit else [],
+        "settings": _settings(audit) if audit else [],
         "regions": [
             {"letter": mark.letter, "name": mark_words(mark), "kind": mark.regions[0].kind}
             for mark in table.marks(session, scene.id)
@@ -226,7 +243,8 @@ def _table(session: Session, scene: str, clips: Sequence[Clip], stale: set[str])
                     "measure": request.measure,
                     "label": label(name),
                     "principal": name in principal_names(),
-                    "of": of,
+                    "many": name in MANY,
+                    "of": of_words(session, request, of),
                     "letters": "/".join(dict.fromkeys(marks[i] for i in idents)),
                     "unit": unit_words(unit),
                     "cells": cells,
@@ -244,13 +262,32 @@ def _cell(reading: StoredReading | None, stale: set[str]) -> dict[str, Any]:
 
 
 def _refusals(session: Session, scene: str, clips: Sequence[Clip], names: dict[str, str]) -> list[str]:
+    """Return every reason once: what was refused in which clips, and what to film instead."""
     requests = {request.id for request in session.requests if request.scene == scene}
     by_id = {clip.id: clip for clip in clips}
-    reasons: dict[tuple[str, str], list[str]] = {}
+    whats: dict[tuple[str, str], list[str]] = {}
     for r in session.readings:
         if r.request in requests and r.reason and r.clip in by_id:
-            reasons.setdefault((_column(names, by_id[r.clip]), r.reason), []).append(label(r.name).lower())
-    return [f"{where}, {', '.join(dict.fromkeys(what))}: {why}" for (where, why), what in reasons.items()]
+            whats.setdefault((r.reason, r.clip), []).append(label(r.name))
+    wheres: dict[tuple[str, str], list[str]] = {}
+    for (reason, clip), what in whats.items():
+        wheres.setdefault((reason, ", ".join(dict.fromkeys(what))), []).append(_column(names, by_id[clip]))
+    return [f"{what} ({'; '.join(where)}): {reason}" for (reason, what), where in wheres.items()]
+
+
+def _settings(audit: SceneAudit) -> list[dict[str, str]]:
+    """Return the audit for paper: what is the same in one line, then a line for every setting that is not."""
+    made = [{"state": row.state, "label": row.label, "sentence": row.sentence} for row in audit.rows if row.state != "same"]
+    same = [row for row in audit.rows if row.state == "same"]
+    words = [f"{row.label}{'*' if row.typed else ''} {_value_of(row)}".strip() for row in same]
+    first = [{"state": "same", "label": "", "sentence": " · ".join(words)}] if words else []
+    return first + sorted(made, key=lambda line: line["state"])
+
+
+def _value_of(row: Any) -> str:
+    """Return the one value of a stated setting; pixels differ a little, so theirs is not one."""
+    texts = {text for _, text, source in row.values if source != "pixels"}
+    return texts.pop() if len(texts) == 1 else ""
 
 
 def _alignment(session: Session, clip: Clip, names: dict[str, str]) -> dict[str, str]:
@@ -293,144 +330,4 @@ def _methods(session: Session) -> list[dict[str, Any]]:
     return made
 
 
-def _budget(session: Session) -> list[dict[str, str]]:
-    """Return where the error of each compared reading comes from."""
-    made = []
-    for (_, name, of), per_device in budgets_of(session).items():
-        if name not in principal_names():
-            continue
-        for ident, (budget, unit, _) in per_device.items():
-            if budget is None:
-                continue
-            half = budget.half_width()
-            sources = "; ".join(f"{part.source} {part.sigma:.2g}" for part in budget.components)
-            made.append(
-                {
-                    "reading": f"{label(name)} of {of}",
-                    "device": session.device(ident).name,
-                    "takes": str(budget.takes),
-                    "sources": sources,
-                    "half": f"±{half:.2g} {unit_words(unit)}".strip(),
-                    "wording": budget.wording,
-                }
-            )
-    return made
-
-
-# --- the card ------------------------------------------------------------------------------------------------------
-
-
-def card_fields(
-    session: Session,
-    audits: Sequence[SceneAudit],
-    stills: dict[str, list[dict[str, Any]]],
-    checks: Sequence[str] = (),
-) -> list[dict[str, Any]]:
-    """Return the card: ``{"head", "lines"}`` for every field; a field without content says so."""
-    plan = session.plan
-    fields: list[tuple[str, list[str]]] = [
-        ("Question", [plan.question] if plan.question else []),
-        ("Claim tested", [plan.claim] if plan.claim else []),
-        ("Planned before measuring", [f"yes, {plan.made}"] if plan.made else []),
-        ("Changes of plan", list(plan.log) or (["none logged"] if plan.made else [])),
-        ("Devices", [_device_line(device) for device in session.devices]),
-        ("Samples", [f"{d.name}: {d.units_tested} unit{'s' if d.units_tested != 1 else ''}" for d in session.devices]),
-        ("Camera settings", [_audit_line(audit) for audit in audits if audit.clips]),
-        ("Scale", _scale_lines(session)),
-        ("Focus", []),
-        ("Takes", _take_lines(session)),
-        ("Order of takes", []),
-        ("Drift of the reference", _drift_lines(session)),
-        ("Frames shown", _frame_lines(stills)),
-        ("Processing", _processing_lines(stills)),
-        ("Checks of footage", list(checks)),
-        ("Interest", [session.interest] if session.interest else []),
-        ("Limits", [LIMITS[0], LIMITS[3]]),
-    ]
-    return [{"head": head, "lines": lines or [NOT_STATED], "blank": not lines} for head, lines in fields]
-
-
-def _device_line(device: Device) -> str:
-    sheet = " · ".join(f"{sheet_label(e.quantity)} {e.typed}" for e in device.sheet) or "no data sheet given"
-    field = f"field {device.field_deg:g}° stated" if device.field_deg else "field not stated"
-    return f"{device_name(device)}: {sheet} · {field}"
-
-
-def _audit_line(audit: SceneAudit) -> str:
-    parts = []
-    for state in ("same", "different", "unknown"):
-        found = [row for row in audit.rows if row.state == state]
-        if found:
-            parts.append(f"{state}: " + ", ".join(_row_words(row) for row in found))
-    return f"{audit.scene}. " + "; ".join(parts)
-
-
-def _row_words(row: Any) -> str:
-    marks = ("*" if row.typed else "") + (f" ({', '.join(row.odd)})" if row.odd else "")
-    name = row.label if row.label.isupper() else row.label[0].lower() + row.label[1:]
-    return f"{name}{marks}"
-
-
-def _scale_lines(session: Session) -> list[str]:
-    lines = []
-    for scene in shown_scenes(session):
-        reference = session.reference_of(scene.id)
-        device = session.device(reference.device) if reference and reference.device else None
-        scale = angles(device, reference.circle if reference else None)
-        if scale.px_per_degree:
-            lines.append(f"{scene.name}: {scale.px_per_degree:.2f} px/° in the reference clip, {scale.source}")
-        else:
-            lines.append(f"{scene.name}: {scale.source}")
-    return lines
-
-
-def _take_lines(session: Session) -> list[str]:
-    lines = []
-    for scene in shown_scenes(session):
-        counts = [(d.name, len(session.clips_of(scene.id, device=d.id))) for d in session.devices]
-        lines.append(f"{scene.name}: " + ", ".join(f"{name} {count}" for name, count in counts))
-    return lines
-
-
-def _drift_lines(session: Session) -> list[str]:
-    control = {device.id for device in session.devices if device.control}
-    repeated = any(len([c for c in session.clips_of(scene.id) if c.device in control]) > 1 for scene in session.scenes)
-    return [] if repeated else ["not known: the reference was filmed once a scene"]
-
-
-def _frame_lines(stills: dict[str, list[dict[str, Any]]]) -> list[str]:
-    lines = []
-    for facts in (item for group in stills.values() for item in group):
-        panes = [f"{pane['device'] or pane['file']} {_frame_words(pane)}" for pane in facts["panes"]]
-        lines.append(f"{facts['scene']}, {facts['panes'][0]['rule']}: " + ", ".join(panes))
-    return lines
-
-
-def _frame_words(pane: dict[str, Any]) -> str:
-    frames = pane["frames"]
-    if len(frames) > 1:
-        return f"frames {frames[0]} to {frames[-1]}"
-    if pane["level_percentile"] is None:
-        return f"frame {frames[0]}"
-    level, sharp = (percentile_words(pane[key]).split()[0] for key in ("level_percentile", "sharpness_percentile"))
-    return f"frame {frames[0]} (level {level}, sharpness {sharp} percentile)"
-
-
-def _processing_lines(stills: dict[str, list[dict[str, Any]]]) -> list[str]:
-    recipes = dict.fromkeys(facts["recipe"] for group in stills.values() for facts in group)
-    return [f"Shown by {recipe}; nothing sharpened, denoised or levelled pane by pane" for recipe in recipes]
-
-
-def card_text(story: dict[str, Any]) -> str:
-    """Return the card as plain text."""
-    lines = [story["title"], "=" * len(story["title"]), ""]
-    for field in story["card"]:
-        lines.append(field["head"])
-        lines += [f"  {text}" for text in field["lines"]]
-    lines += ["Cautions", *(f"  {text}" for text in story["cautions"]), "Files (SHA-256)"]
-    lines += [f"  {item['sha256']}  {item['file']}" for item in story["hashes"]]
-    lines += ["", f"Made with {story['program']}. * typed by the user, not read from files.", ""]
-    return "\n".join(" ".join(line.split("\n")) for line in lines)
-
-
-__all__ = ["NOT_STATED", "build", "card_fields", "card_text", "principal_names", "shown_scenes", "summary"]
+__all__ = ["NOT_STATED", "build", "card_fields", "card_text", "principal_names", "shown_scenes", "summary", "verdict_counts"]
