@@ -233,8 +233,8 @@ class Frame:
         if layout.kind == "rgb":
             others = [self.plane(n)[y : y + h, x : x + w] for n in (2, 1)]
             return s.linearise.of_one(others[0]), s.linearise.of_one(first), s.linearise.of_one(others[1])
-        blue = planes.upsample(self.plane(1), box, layout.step_x, layout.step_y, s.siting)
-        red = planes.upsample(self.plane(2), box, layout.step_x, layout.step_y, s.siting)
+        both = (self.plane(1), self.plane(2))
+        blue, red = planes.upsample_all(both, box, layout.step_x, layout.step_y, s.siting)
         return s.linearise.of_ycc(first, blue, red)
 
 

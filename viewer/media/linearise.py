@@ -60,9 +60,11 @@ class Linearise:
         offset, span = luma_scale(spec.bits, spec.range)
         self._gain = SCALE / span
         self._base = (-offset / span - LOW) * SCALE
-        self._chroma_offset, chroma_span = chroma_scale(spec.bits, spec.range)
-        self._chroma_gain = SCALE / chroma_span
-        self._matrix = rgb_from_ycbcr(spec.matrix)
+        middle, chroma_span = chroma_scale(spec.bits, spec.range)
+        m = rgb_from_ycbcr(spec.matrix) * SCALE / chroma_span
+        # Of Cr' in R', of Cb' and Cr' in G', of Cb' in B'.
+        self._shares = float(m[0, 2]), float(m[1, 1]), float(m[1, 2]), float(m[2, 1])
+        self._offsets = [self._base - middle * share for share in (m[0, 2], m[1, 1] + m[1, 2], m[2, 1])]
         self.table = light_table(spec.transfer, 1.0)
         self._weighted = [light_table(spec.transfer, weight) for weight in weights]
 
@@ -80,16 +82,13 @@ class Linearise:
     def of_ycc(self, luma: NDArray[Any], blue: NDArray[np.float32], red: NDArray[np.float32]) -> tuple[NDArray[np.uint16], ...]:
         """Return table indexes of R', G', B' from luma codes and from chroma codes on the luma grid; nothing is clipped."""
         y = luma.astype(np.float32)
-        m, gain = self._matrix, self._chroma_gain
-
-        def off(*factors: float) -> float:
-            return self._base - self._chroma_offset * gain * sum(factors)
-
-        add = cv2.addWeighted
-        first = add(y, self._gain, red, m[0, 2] * gain, off(m[0, 2]), dtype=cv2.CV_16U)
-        part = add(y, self._gain, blue, m[1, 1] * gain, off(m[1, 1], m[1, 2]), dtype=cv2.CV_32F)
-        second = add(part, 1.0, red, m[1, 2] * gain, 0.0, dtype=cv2.CV_16U)
-        third = add(y, self._gain, blue, m[2, 1] * gain, off(m[2, 1]), dtype=cv2.CV_16U)
+        add, gain = cv2.addWeighted, self._gain
+        red_red, green_blue, green_red, blue_blue = self._shares
+        off = self._offsets
+        first = add(y, gain, red, red_red, off[0], dtype=cv2.CV_16U)
+        part = add(y, gain, blue, green_blue, off[1], dtype=cv2.CV_32F)
+        second = add(part, 1.0, red, green_red, 0.0, dtype=cv2.CV_16U)
+        third = add(y, gain, blue, blue_blue, off[2], dtype=cv2.CV_16U)
         return np.asarray(first), np.asarray(second), np.asarray(third)
 
     def luminance(self, indexes: tuple[NDArray[np.uint16], ...]) -> NDArray[np.float32]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -170,12 +171,19 @@ SITING = {
 
 
 def upsample(plane: NDArray[Any], box: tuple[int, int, int, int], step_x: int, step_y: int, siting: str) -> NDArray[np.float32]:
-    """Return a chroma plane on the luma grid inside a box, by linear interpolation at the true sample places.
+    """Return one chroma plane on the luma grid inside a box; see `upsample_all`."""
+    return upsample_all((plane,), box, step_x, step_y, siting)[0]
+
+
+def upsample_all(
+    planes: Sequence[NDArray[Any]], box: tuple[int, int, int, int], step_x: int, step_y: int, siting: str
+) -> list[NDArray[np.float32]]:
+    """Return chroma planes on the luma grid inside a box, by linear interpolation at the true sample places.
 
     Parameters
     ----------
-    plane : ndarray of shape (rows, cols)
-        Chroma codes.
+    planes : sequence of ndarray of shape (rows, cols)
+        Chroma codes; all of one shape.
     box : (x, y, w, h)
         Stored luma px.
     step_x, step_y : int
@@ -185,12 +193,13 @@ def upsample(plane: NDArray[Any], box: tuple[int, int, int, int], step_x: int, s
     """
     x, y, w, h = box
     if step_x == 1 and step_y == 1:
-        return plane[y : y + h, x : x + w].astype(np.float32)
+        return [plane[y : y + h, x : x + w].astype(np.float32) for plane in planes]
     along, down = SITING[siting]
     off_x, off_y = along * (step_x - 1), down * (step_y - 1)
-    first_x, last_x = _span(x, w, step_x, off_x, plane.shape[1])
-    first_y, last_y = _span(y, h, step_y, off_y, plane.shape[0])
-    part = plane[first_y:last_y, first_x:last_x].astype(np.float32)
+    rows, cols = planes[0].shape
+    first_x, last_x = _span(x, w, step_x, off_x, cols)
+    first_y, last_y = _span(y, h, step_y, off_y, rows)
+    parts = [plane[first_y:last_y, first_x:last_x] for plane in planes]
     if step_x > 2 or step_y > 2:
         matrix = np.array(
             [
@@ -198,13 +207,16 @@ def upsample(plane: NDArray[Any], box: tuple[int, int, int, int], step_x: int, s
                 [0.0, 1 / step_y, (y - off_y) / step_y - first_y],
             ]
         )
-        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        return np.asarray(cv2.warpAffine(part, matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
-    # Along x on the few rows first, then down; both as sums of whole arrays.
+        flags, edge = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, cv2.BORDER_REPLICATE
+        turned = [cv2.warpAffine(p.astype(np.float32), matrix, (w, h), flags=flags, borderMode=edge) for p in parts]
+        return [np.asarray(part, dtype=np.float32) for part in turned]
+    # All planes as one tall array: along x on the few rows first, then down; both as sums of whole arrays.
+    part = (parts[0] if len(parts) == 1 else np.concatenate(parts)).astype(np.float32)
     wide = _doubled_along(part, along) if step_x == 2 else part
-    full = _doubled_down(wide, down) if step_y == 2 else wide
+    full = _doubled_down(wide, down, len(parts)) if step_y == 2 else wide
     left, top = x - first_x * step_x, y - first_y * step_y
-    return full[top : top + h, left : left + w]
+    tall = len(full) // len(parts)
+    return [full[n * tall + top : n * tall + top + h, left : left + w] for n in range(len(parts))]
 
 
 def _doubled_along(part: NDArray[np.float32], place: float) -> NDArray[np.float32]:
@@ -220,25 +232,26 @@ def _doubled_along(part: NDArray[np.float32], place: float) -> NDArray[np.float3
     return np.asarray(cv2.merge([between, part]), dtype=np.float32).reshape(rows, 2 * cols)
 
 
-def _doubled_down(part: NDArray[np.float32], place: float) -> NDArray[np.float32]:
-    """Return twice as many rows; see `_doubled_along`."""
+def _doubled_down(part: NDArray[np.float32], place: float, count: int = 1) -> NDArray[np.float32]:
+    """Return twice as many rows of `count` planes that lie one below the other; see `_doubled_along`."""
     rows, cols = part.shape
     out = np.empty((rows, 2, cols), dtype=np.float32)
+    ends = range(rows // count - 1, rows, rows // count)
+    # Written straight into every other row.  What is mixed across the seam of two planes is set to their own edges after.
     if place == 0.5:
-        # Written straight into every other row; the first and last are those of the nearest samples.
-        out[0, 0], out[-1, 1] = part[0], part[-1]
         if rows > 1:
             cv2.addWeighted(part[:-1], 0.25, part[1:], 0.75, 0.0, dst=out[1:, 0])
             cv2.addWeighted(part[:-1], 0.75, part[1:], 0.25, 0.0, dst=out[:-1, 1])
+        for end in ends:
+            out[end + 1 - rows // count, 0], out[end, 1] = part[end + 1 - rows // count], part[end]
         return out.reshape(2 * rows, cols)
     at = int(place)
     out[:, at] = part
-    if at == 0:
-        out[:-1, 1] = 0.5 * (part[:-1] + part[1:])
-        out[-1, 1] = part[-1]
-    else:
-        out[1:, 0] = 0.5 * (part[:-1] + part[1:])
-        out[0, 0] = part[0]
+    if rows > 1:
+        cv2.addWeighted(part[:-1], 0.5, part[1:], 0.5, 0.0, dst=out[:-1, 1] if at == 0 else out[1:, 0])
+    for end in ends:
+        edge = end if at == 0 else end + 1 - rows // count
+        out[edge, 1 - at] = part[edge]
     return out.reshape(2 * rows, cols)
 
 
@@ -249,4 +262,4 @@ def _span(start: int, length: int, step: int, offset: float, limit: int) -> tupl
     return max(0, min(first, limit - 1)), max(1, min(last, limit))
 
 
-__all__ = ["SAME_SAMPLES", "SITING", "Layout", "layout_of", "one_field", "plane_array", "upsample"]
+__all__ = ["SAME_SAMPLES", "SITING", "Layout", "layout_of", "one_field", "plane_array", "upsample", "upsample_all"]
