@@ -7,6 +7,7 @@ from pathlib import Path
 from runpy import run_path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from viewer.cli.main import run
@@ -46,6 +47,23 @@ def test_plan_needs_no_clip(capsys: pytest.CaptureFixture[str]) -> None:
     assert len(plan) == 4 and {"fps", "shutter_s", "blind_hz", "share_blind"} <= set(plan[0])
 
 
+def test_plan_is_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from viewer.cv import cv2
+
+    out = tmp_path / "plan.png"
+    plan = ["flicker", "--plan", "--fps", "25,59.94", "--shutter", "1/50,1/250"]
+    assert run([*plan, "--plot", str(out)]) == 0
+    picture = cv2.imread(str(out))
+    assert picture is not None and picture.shape[1] > 1000
+    # blind stretches are grey: with 1/50 s far more of the row than with 1/250 s
+    grey = np.all(np.abs(picture.astype(int) - 198) < 6, axis=2).sum(axis=1)
+    rows = [part.max() for part in np.array_split(grey[70 : picture.shape[0] - 130], 5)]
+    assert rows[0] > 1.5 * rows[1] > 0 and rows[2] > 1.5 * rows[3]
+    assert run([*plan, "--plot", str(tmp_path / "plan.jpg")]) == 2
+    assert run([*plan, "--plot", str(tmp_path / "none" / "plan.png")]) == 3
+    assert "plan.jpg" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     "words",
     [
@@ -54,6 +72,7 @@ def test_plan_needs_no_clip(capsys: pytest.CaptureFixture[str]) -> None:
         ["flicker", "--plan", "--fps", "0", "--shutter", "1/50"],
         ["flicker", "a.mp4", "--shutter", "1/50,1/60"],
         ["flicker", "a.mp4", "--fps", "25"],
+        ["flicker", "a.mp4", "--plot", "plan.png"],
         ["flicker", "a.mp4", "--readout-direction", "sideways"],
         ["readout", "a.mp4"],
     ],

@@ -13,6 +13,8 @@ from scipy.signal import lfilter
 from viewer.measure import flicker_planner as planner
 from viewer.measure import flicker_sampling as sampling
 from viewer.measure import flicker_waveform as waveform
+from viewer.measure.flicker_compare import compare_rates
+from viewer.measure.readings import Reading, refused
 
 
 def _rectangle(hi: float, lo: float, duty: float) -> np.ndarray:
@@ -174,3 +176,22 @@ def test_depth_and_index_of_pulses_with_a_glow(duty: float, floor: float, glow: 
     # the drawn waveform is that light
     turned = np.interp(np.arange(720) / 720, np.arange(light.size) / light.size, light)
     assert np.sqrt(np.mean(np.square(wave.light - turned))) < 0.15 * light.std()
+
+
+def _rate(value: float | None, half: float = 0.001) -> Reading:
+    if value is None:
+        return refused("modulation_frequency", "field", "Hz", "Nothing was found.")
+    return Reading(name="modulation_frequency", of="field", value=value, unit="Hz", low=value - half, high=value + half)
+
+
+def test_rates_of_two_devices_in_words() -> None:
+    faster = compare_rates("Plover", _rate(486.99), "Bittern", _rate(147.57))
+    assert faster is not None and faster.low < faster.ratio < faster.high
+    assert faster.sentence == "Plover pulses about 3.3 times as fast as Bittern (486.99 Hz against 147.57 Hz)."
+    back = compare_rates("Bittern", _rate(147.57), "Plover", _rate(486.99))
+    assert back is not None and back.sentence.startswith("Plover pulses about 3.3 times") and back.ratio < 1.0
+    alike = compare_rates("Plover", _rate(160.0, 0.5), "Bittern", _rate(160.3, 0.5))
+    assert alike is not None and "same rate within the error" in alike.sentence
+    close = compare_rates("Plover", _rate(161.6), "Bittern", _rate(160.0))
+    assert close is not None and "1 % faster" in close.sentence
+    assert compare_rates("Plover", _rate(None), "Bittern", _rate(160.0)) is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from runpy import run_path
 from types import SimpleNamespace
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 
 from viewer.measure.flicker_readout import calibrate, still_bands
+from viewer.measure.readout_modes import ReadoutMode, join_readouts, parse_mode, still_holds
 
 made = SimpleNamespace(**run_path(str(Path(__file__).with_name("flicker_rows_made.py"))))
 Gate, Scene, make_rows = made.Gate, made.Scene, made.make_rows
@@ -59,3 +61,33 @@ def test_spacing_in_one_picture() -> None:
         spacing, _ = still_bands(light)
         # rows are whole pixels: an edge is placed to a fraction of one only by many edges together
         assert spacing == pytest.approx(period, rel=3e-3)
+
+
+def test_modes_of_a_camera_expire() -> None:
+    stored = ReadoutMode(1920, 1080, 60000 / 1001, "hevc", 90, crop="1.5 x", stabilisation="off")
+    assert parse_mode(stored.text) == replace(stored, rate=59.94)
+    assert still_holds(stored.text, stored) == (True, "")
+    assert still_holds("", stored)[0], "a typed readout has no mode"
+    for change, words in (
+        ({"width": 3840, "height": 2160}, "size"),
+        ({"rate": 50.0}, "59.94 to 50 fps"),
+        ({"codec": "h264"}, "codec"),
+        ({"stabilisation": "on"}, "stabilisation changed from off to on"),
+        ({"crop": "2 x"}, "crop"),
+    ):
+        holds, why = still_holds(stored.text, replace(stored, **change))
+        assert not holds and words in why
+    # what is not known cannot speak against it
+    assert still_holds(stored.text, replace(stored, crop="", codec=""))[0]
+    assert not still_holds("scribble", stored)[0]
+
+
+def test_readouts_of_several_clips_are_joined() -> None:
+    joined = join_readouts([(0.0150, 2e-5, "down"), (0.01502, 1e-5, "down")])
+    assert 0.0150 < joined.readout_s < 0.01502 and joined.sigma_s < 1e-5 and joined.agree and joined.direction == "down"
+    apart = join_readouts([(0.0150, 1e-6, None), (0.0160, 1e-6, None)])
+    assert not apart.agree and "different modes" in apart.note and apart.sigma_s > 1e-4 and apart.direction is None
+    against = join_readouts([(0.015, 1e-5, "down"), (0.015, 1e-5, "up")])
+    assert not against.agree and "direction" in against.note
+    with pytest.raises(ValueError, match="no readouts"):
+        join_readouts([])

@@ -15,7 +15,7 @@ import pytest
 from viewer.errors import Cancelled, RegionError, UsageError
 from viewer.measure.regions import Rect
 from viewer.media import open_clip
-from viewer.media.quantiser import mean_step
+from viewer.media.quantiser import typical_step
 from viewer.tasks.document import Result
 from viewer.tasks.flicker import measure_flicker
 from viewer.tasks.flicker_encoder import codec_limit, light_per_code
@@ -70,6 +70,28 @@ def test_screen_that_pulses_is_not_the_tube(make: Make) -> None:
     assert result.reading("modulation_frequency").value == pytest.approx(240.37, abs=3e-3)
     assert result.extras["origin"] == "source"
     assert result.verdict is not None and "No gating" in result.verdict.sentence
+
+
+def test_map_of_places_stands_upright(make: Make) -> None:
+    """A screen that pulses in the upper left, filmed with the readout running left: the map shows it there."""
+    path = make("corner", source=Gate(240.37, 0.5), direction="left", seconds=1.5, shift=(-60, -50))
+    result = measured(path, readout_direction="left")
+    found = result.plots["depth_map"]
+    percent = np.nan_to_num(found["percent"])
+    down, across = np.unravel_index(int(np.argmax(percent)), percent.shape)
+    x, y, w, h = found["rect"]
+    assert (x, y, w, h) == (0, 0, 320, 240)
+    centre = ((across + 0.5) * w / percent.shape[1], (down + 0.5) * h / percent.shape[0])
+    assert abs(centre[0] - 100) < 60 and abs(centre[1] - 70) < 50
+    assert percent.max() == pytest.approx(found["depth_percent"], rel=0.4) and np.median(percent) < 0.3 * percent.max()
+    assert result.plots["lines"][0]["origin"] == "source"
+
+
+def test_region_off_the_middle_knows_where_it_pulses(make: Make) -> None:
+    result = measured(make("gate_h264", tube=Gate(487.3, 0.4), codec="h264"), region=Rect(110, 84, 90, 40))
+    share = result.plots["depth_map"]["share"]
+    assert np.nanmedian(share) > 0.7, "the whole field pulses in step, seen from any region"
+    assert result.extras["origin"] == "tube"
 
 
 def test_steady_clip_says_what_it_could_not_show(make: Make) -> None:
@@ -180,6 +202,20 @@ def test_readout_from_a_lamp(make: Make) -> None:
     assert any("not up" in text for text in upside.warnings)
 
 
+def test_readout_from_two_clips(make: Make) -> None:
+    lamp = make("lamp", tube=Gate(100.03, 0.5, None), flat=True, readout_s=0.01437, noise=0.03)
+    again = make("lamp2", tube=Gate(100.05, 0.4, None, 0.6), flat=True, readout_s=0.01437, noise=0.03, seconds=1.5)
+    other = make("lamp3", tube=Gate(100.05, 0.4, None), flat=True, rate=Fraction(30), seconds=0.5)
+    with open_clip(lamp, threads=1) as one, open_clip(again, threads=1) as two, open_clip(other, threads=1) as wrong:
+        alone = measure_readout(one, 100.0).reading("readout_time")
+        both = measure_readout(one, 100.0, also=[two])
+        with pytest.raises(UsageError, match="frame rate changed"):
+            measure_readout(one, 100.0, also=[wrong])
+    reading = both.reading("readout_time")
+    assert reading.value == pytest.approx(14.37, rel=1e-3) and reading.frames > alone.frames
+    assert len(both.inputs) == 2 and both.extras["direction_sure"]
+
+
 def test_readout_refuses_what_is_no_lamp(make: Make) -> None:
     with open_clip(make("steady"), threads=1) as clip:
         result = measure_readout(clip, 100.0)
@@ -202,10 +238,10 @@ def test_codec_limit_follows_bits_and_rounding(make: Make) -> None:
     # the step of a quantiser doubles with every 6 of its number (ITU-T H.264, 8.5.9)
     assert codec_limit(0.02, 8, step=16.0, per_code=0.02) == pytest.approx(2 * codec_limit(0.02, 8, step=8.0, per_code=0.02))
     fine, coarse = make("steady"), make("coarse", crf=32)
-    steps = [mean_step(path) for path in (fine, coarse)]
+    steps = [typical_step(path) for path in (fine, coarse)]
     assert steps[0] is not None and steps[1] is not None
     assert steps[1] / steps[0] == pytest.approx(2.0 ** (12 / 6), rel=0.35)
-    assert mean_step(make("gate_hevc", tube=Gate(487.3, 0.4), codec="hevc")) is None
+    assert typical_step(make("gate_hevc", tube=Gate(487.3, 0.4), codec="hevc")) is None
     with open_clip(fine, threads=1) as clip:
         rows = gather(clip, Rect(110, 84, 90, 72), direction="down").rows
         level = float(np.square(rows.light.mean(axis=0)).sum() / rows.light.mean(axis=0).sum())

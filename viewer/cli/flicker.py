@@ -44,6 +44,9 @@ class Several(click.ParamType[Any]):
 @click.option("--frames", type=FRAMES, default="0:", help="Use only these frames.")
 @click.option("--plan", is_flag=True, help="No clip: show what camera settings can and cannot see.")
 @click.option("--fps", type=Several(click.FLOAT, "FPS"), help="With --plan: frame rates, such as 25,59.94.")
+@click.option(
+    "--plot", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="With --plan: draw it (PNG, SVG, PDF)."
+)
 @click.option("--mains", type=click.Choice(["50", "60"]), default="50", show_default=True, help="With --plan: mains frequency.")
 @light_options
 @json_option
@@ -60,6 +63,7 @@ def command(
     frames: Any,
     plan: bool,
     fps: tuple[float, ...] | None,
+    plot: Path | None,
     mains: str,
     transfer: str | None,
     range: str | None,
@@ -75,10 +79,12 @@ def command(
     The flicker of a finished video is another thing: see gloaming flash.
     """
     if plan:
-        _plan(fps, shutter, readout_ms, float(mains), json_to)
+        _plan(fps, shutter, readout_ms, float(mains), plot, json_to)
         return
     if clip is None:
         raise click.UsageError("name a CLIP, or use --plan.")
+    if plot is not None:
+        raise click.UsageError("--plot belongs to --plan.")
     if fps is not None:
         raise click.UsageError("--fps belongs to --plan; a clip knows its own rate (--capture-rate for slow motion).")
     if shutter is not None and len(shutter) != 1:
@@ -128,6 +134,7 @@ def _plan(
     shutter: tuple[float, ...] | None,
     readout_ms: float | None,
     mains: float,
+    plot: Path | None,
     json_to: str | None,
 ) -> None:
     if not fps or not shutter:
@@ -142,6 +149,10 @@ def _plan(
     if json_to is None:
         click.echo(draw(made))
     emit(plan_result(made), json_to)
+    if plot is not None:
+        from viewer.publish.plan_picture import write_plan
+
+        write_plan(made, plot)
 
 
 def draw(plan: Plan) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from viewer.cli.common import CLIP, FRAMES, RECT, emit, json_option, light_optio
     required=True,
     help="Frequency at which the lamp pulses: twice the mains for ordinary lamps.",
 )
+@click.option("--also", type=CLIP, metavar="CLIP", multiple=True, help="Further clips of the lamp in the same camera mode.")
 @click.option("--region", type=RECT, help="Use only this region.")
 @click.option("--readout-direction", type=click.Choice(["down", "up", "left", "right"]), help="In the upright picture.")
 @click.option("--capture-rate", type=click.FloatRange(min=1), help="Frames per second of the camera, for slow motion.")
@@ -27,6 +29,7 @@ from viewer.cli.common import CLIP, FRAMES, RECT, emit, json_option, light_optio
 def command(
     clip: Path,
     lamp_hz: float,
+    also: tuple[Path, ...],
     region: Any,
     readout_direction: str | None,
     capture_rate: float | None,
@@ -45,10 +48,13 @@ def command(
     from viewer.tasks.readout import measure_readout
 
     choice = LightChoice(transfer=transfer, range=range, matrix=matrix)
-    with open_clip(clip, light=choice) as opened, progress_bar("readout") as progress:
+    with ExitStack() as stack, progress_bar("readout") as progress:
+        opened = stack.enter_context(open_clip(clip, light=choice))
+        others = [stack.enter_context(open_clip(path, light=choice)) for path in also]
         result = measure_readout(
             opened,
             lamp_hz,
+            also=others,
             region=region,
             readout_direction=readout_direction,
             capture_rate=capture_rate,

@@ -82,12 +82,14 @@ def _modulation(look: Look, line: Line, choice: Choice, whole: Relative | None) 
     relative = look.relative
     clock = relative.clock
     # the line as the whole picture shows it: same wave, the picture's own rows
-    bits = look.clip.bits_per_pixel
+    bits, limit = look.clip.bits_per_pixel, look.clip.codec_limit
     if whole is None:
-        place = place_of(relative, line.sheet, line.wave, bits_per_pixel=bits)
+        place = place_of(relative, line.sheet, line.wave, bits_per_pixel=bits, encoder_limit=limit)
     else:
         stretched = _over_whole(line, relative, whole)
-        place = place_of(whole, replace(sheet_of(whole), wander=line.sheet.wander), stretched, bits_per_pixel=bits)
+        place = place_of(
+            whole, replace(sheet_of(whole), wander=line.sheet.wander), stretched, bits_per_pixel=bits, encoder_limit=limit
+        )
     loss = codec_loss(line, bits)
     harmonics = recorded_harmonics(line, relative, loss)
     moves = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else math.inf

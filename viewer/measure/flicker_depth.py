@@ -57,7 +57,7 @@ def codec_loss(line: Line, bits_per_pixel: float) -> Loss:
     """Return what an encoder did to a line.
 
     Encoders pass over changes smaller than about a fifth of their step, and what they do instead is left over after the fit:
-    the loss is in proportion to that.  Clips with known truth through two encoders at 0.003 to 2 bit per pixel lose 0 to 0.5 of
+    the loss is in proportion to that.  Clips with known truth through two encoders at 0.003 to 2 bit per pixel lose 0 to 1 of
     it with plenty of bits, 0 to 2.2 of it when starved, and more where the line hardly stands out of it.
     """
     starved, amplitude = starved_share(bits_per_pixel), line.wave.amplitude
@@ -68,7 +68,7 @@ def codec_loss(line: Line, bits_per_pixel: float) -> Loss:
     buried = 1.0 + 12.0 * starved * (rest / amplitude) ** 2
     # dark light of logarithmic curves reads low on average, which makes depths read high
     below = typical + 0.5 * min(rest, 0.15 * amplitude) + 0.015 * amplitude
-    above = (0.6 + 1.7 * starved) * rest * buried + 0.015 * amplitude - typical
+    above = (1.1 + 1.3 * starved) * rest * buried + 0.015 * amplitude - typical
     return Loss(typical, min(below, amplitude), max(above, 0.0), starved)
 
 

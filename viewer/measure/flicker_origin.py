@@ -38,12 +38,15 @@ class Place:
     reason: str
 
 
-def place_of(data: Relative, sheet: Sheet, wave: Wave, *, parts: int = 12, bits_per_pixel: float = 0.0) -> Place:
+def place_of(
+    data: Relative, sheet: Sheet, wave: Wave, *, parts: int = 12, bits_per_pixel: float = 0.0, encoder_limit: float = 0.0
+) -> Place:
     """Return where a line pulses and what follows for its origin.
 
     A gated tube multiplies all that it shows, dark surround included.  A lamp or screen pulses where its own light falls.
     Encoders smooth small changes in the dark away, the more the fewer bits they have (`bits_per_pixel`, 0 for unknown): the
-    dark surround then need not pulse fully.
+    dark surround then need not pulse fully, and where the line is no larger there than what the encoder passes over
+    (`encoder_limit`, relative amplitude in bright light), its absence says nothing.
     """
     cells = cell_map(data, sheet, wave, time_parts=4, row_parts=parts)
     rows = data.scene.shape[0]
@@ -79,11 +82,18 @@ def place_of(data: Relative, sheet: Sheet, wave: Wave, *, parts: int = 12, bits_
             reason = "the places do not tell source from tube"
     elif dark_share > 0.66 - 0.11 * starved and everywhere > 0.7 and quiet < 0.15:
         origin, reason = "tube", "it pulses everywhere in the field, dark surround included"
+    elif dark_share < 0.4 and quiet > 0.2 and wave.amplitude < encoder_limit * _coarser(light, dark, bright_level):
+        reason = "the dark surround is too dark for this encoder to show whether it pulses"
     elif dark_share < 0.4 and quiet > 0.2:
         origin, reason = "source", "it pulses only on the screen or lamp and where its light falls"
     else:
         reason = "the dark surround pulses less than the bright places, but not by enough to tell"
     return Place(share, light, everywhere, dark_share, bright_share, origin, reason)
+
+
+def _coarser(light: Floats, dark: NDArray[np.bool_], bright_level: float) -> float:
+    """Return how much coarser dark places are recorded than bright ones: light curves go about with the root of the light."""
+    return float(np.sqrt(bright_level / max(float(np.median(light[dark])), 1e-4 * bright_level)))
 
 
 __all__ = ["DARK_LIGHT", "Origin", "Place", "place_of"]

@@ -19,7 +19,7 @@ MOST_BLIND = 0.5
 """If more than this share of the band of interest (in octaves) is blind, nothing seen means nothing."""
 
 
-MOST_LIMIT = 0.15
+MOST_LIMIT = 0.2
 """If less than this relative amplitude could have been seen, the clip is too coarse for "steady"."""
 
 

@@ -18,8 +18,8 @@ _DELTA = 16
 """Place of a block's own quantiser difference behind its four place and size numbers."""
 
 
-def mean_step(path: Path | str, *, pictures: int = 12) -> float | None:
-    """Return the mean step of an H.264 clip's quantiser, in code values of the clip's own depth; None where it is not known.
+def typical_step(path: Path | str, *, pictures: int = 12) -> float | None:
+    """Return the typical step of an H.264 clip's quantiser, in code values of the clip's own depth; None where it is not known.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def mean_step(path: Path | str, *, pictures: int = 12) -> float | None:
                 levels += _levels(frame)
     except (ViewerError, OSError, ValueError, IndexError):
         return None
-    return float(np.mean(np.exp2((np.array(levels) - 4.0) / 6.0))) if levels else None
+    return float(2.0 ** ((np.mean(levels) - 4.0) / 6.0)) if levels else None
 
 
 def _levels(frame: Any) -> list[float]:
@@ -61,4 +61,4 @@ def _levels(frame: Any) -> list[float]:
     return []
 
 
-__all__ = ["mean_step"]
+__all__ = ["typical_step"]

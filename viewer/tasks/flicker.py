@@ -77,8 +77,9 @@ def measure_flicker(
     Result
         As in the contract of the command.  ``plots``: ``spectrum_hz`` and ``spectrum`` (highest amplitude per frequency
         or alias), ``spectrum_is`` ("frequency" or "alias"), ``rows_by_time`` (frames x rows, relative light minus one),
-        ``times_s``, ``blind_hz``, ``candidates_hz``, ``waveform`` {phase, recorded, light}, ``depth_map`` {share, light,
-        depth_percent} (row parts along the readout x blocks, share of the line's depth), ``direction``.
+        ``times_s``, ``blind_hz`` [[low, high] ..], ``candidates_hz`` and ``candidate_weights``, ``lines`` [{hz, alias_hz,
+        recorded, origin}], ``waveform`` {phase, recorded, light} (one period, mean 1), ``depth_map`` {percent, share, light
+        (down x across, upright), depth_percent, rect [x, y, w, h] px}, ``direction``.
     """
     if readout_ms is not None and not 0.0 < readout_ms < 1000.0:
         raise UsageError(f"a readout of {readout_ms} ms is not possible.", hint="It lies between 1 and 40 ms for most cameras.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from viewer.measure import flicker as measure
 from viewer.measure.readings import Flag, Reading, refused
@@ -168,8 +169,40 @@ def plots(analysis: measure.Analysis, rows: Gathered) -> dict[str, Any]:
         out["candidates_hz"] = [c.frequency_hz for c in first.choice.candidates]
         wave = first.waveform
         out["waveform"] = {"phase": wave.phase, "recorded": wave.recorded, "light": wave.light}
-        out["depth_map"] = {"share": first.place.share, "light": first.place.light, "depth_percent": wave.depth_percent}
+        out["depth_map"] = depth_map(first, rows)
+        out["lines"] = [
+            {
+                "hz": item.choice.candidates[0].frequency_hz,
+                "alias_hz": item.alias_hz,
+                "recorded": item.recorded,
+                "origin": item.origin,
+            }
+            for item in analysis.modulations
+        ]
+        out["candidate_weights"] = [c.weight for c in first.choice.candidates]
     return out
+
+
+def depth_map(item: measure.Modulation, rows: Gathered) -> dict[str, Any]:
+    """Return where in the picture a line pulses, as the picture stands upright.
+
+    ``percent`` (nan where it cannot be said) and ``light`` are of shape (down, across) and cover `rect` (x, y, w, h; px).
+    ``share`` is ``percent`` over the depth of the line.
+    """
+    share, light = upright(item.place.share, rows.direction), upright(item.place.light, rows.direction)
+    return {
+        "share": share,
+        "light": light,
+        "percent": np.clip(share * item.waveform.depth_percent, 0.0, 100.0),
+        "depth_percent": item.waveform.depth_percent,
+        "rect": list(rows.mapped),
+    }
+
+
+def upright(turned: NDArray[np.float64], direction: str) -> NDArray[np.float64]:
+    """Return a map whose rows run along the readout as the picture stands upright."""
+    flipped = turned[::-1] if direction in ("up", "left") else turned
+    return flipped.T if direction in ("left", "right") else flipped
 
 
 def spectrum(analysis: measure.Analysis) -> dict[str, Any]:
@@ -192,8 +225,10 @@ def spectrum(analysis: measure.Analysis) -> dict[str, Any]:
 
 
 __all__ = [
+    "depth_map",
     "extras",
     "plots",
     "readings",
     "spectrum",
+    "upright",
 ]

@@ -8,7 +8,7 @@ import numpy as np
 
 from viewer.measure.flicker_rows import RowLight
 from viewer.media.light import from_linear, to_linear
-from viewer.media.quantiser import mean_step
+from viewer.media.quantiser import typical_step
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
@@ -18,7 +18,7 @@ PASSED_OVER = 0.2
 fourfold and is rounded to nothing below 5/6 of the step."""
 PLENTY = 0.1
 """Bits per pixel from which the noise of the camera carries small changes through the rounding."""
-MOST = 0.3
+MOST = 0.6
 
 
 def codec_limit(bits_per_pixel: float, bit_depth: int, *, step: float | None = None, per_code: float = 0.0) -> float:
@@ -64,7 +64,7 @@ def light_per_code(clip: ClipReader, rows: RowLight) -> float:
 
 def clip_limit(clip: ClipReader, rows: RowLight) -> float:
     """Return the relative amplitude that the encoder of a clip keeps in a region in nineteen of twenty cases."""
-    step = mean_step(clip.info.path)
+    step = typical_step(clip.info.path)
     return codec_limit(clip.info.bits_per_pixel, clip.info.bit_depth, step=step, per_code=light_per_code(clip, rows))
 
 

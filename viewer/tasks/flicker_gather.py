@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -48,7 +48,7 @@ Cancelled = Callable[[], bool] | None
 
 @dataclass(frozen=True)
 class Gathered:
-    """Row light of a clip and what was noticed on the way."""
+    """Row light of a clip and what was noticed on the way; `mapped` is what a map of places covers (x, y, w, h; px)."""
 
     rows: RowLight
     whole: RowLight | None
@@ -59,7 +59,7 @@ class Gathered:
     clipped_share: float
     warnings: tuple[str, ...] = ()
     flags: Flag = Flag.NONE
-    map_scale: dict[str, Any] = field(default_factory=dict)
+    mapped: tuple[int, int, int, int] = (0, 0, 0, 0)
 
 
 def stored_direction(clip: ClipReader) -> str:
@@ -263,6 +263,7 @@ def gather(
         clipped_share=strips[0].clipped_share(),
         warnings=tuple(warnings),
         flags=flags,
+        mapped=(rects[-1].x, rects[-1].y, rects[-1].w, rects[-1].h),
     )
 
 
