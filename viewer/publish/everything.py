@@ -22,12 +22,14 @@ from viewer.tasks.document import Result
 from viewer.tasks.session import open_session_clip
 
 if TYPE_CHECKING:
-    from viewer.publish.footage import Master
+    from viewer.publish.footage import FootageSpec, Master
 
 PRODUCTS = ("stills", "blink", "audit", "readings", "card", "report", "footage", "manifest")
 
 # Decoding, arithmetic and compression leave the interpreter free: two at a time keep two cores busy.
 WORKERS = 2
+# Steps of progress that a video counts for.
+FOOTAGE_STEPS = 40
 
 Progress = Callable[[int, int], None]
 Stop = Callable[[], bool]
@@ -134,7 +136,7 @@ def publish_session(
     except OSError as error:
         raise PublishError(f"cannot be made ({error.strerror}).", where=str(out), hint="Choose another folder.") from error
     specs = still_specs(session, work.folder, allow_outside=allow_outside)
-    work.total = 2 * len(specs) + len(session.clips) + 6 + (4 * len(session.scenes) if "footage" in wanted else 0)
+    work.total = 2 * len(specs) + len(session.clips) + 6
     if wanted & {"stills", "blink", "report", "card"}:
         _stills(work, specs, bits)
     if wanted & {"audit", "card", "report"}:
@@ -262,27 +264,69 @@ def _audit(work: _Work) -> None:
 
 
 def _footage(work: _Work) -> None:
-    from viewer.publish.footage import FootageSpec, write_footage
+    """Write the videos that are not there yet; a run that was cut short goes on with the next one."""
+    from viewer.publish.footage import FootageSpec
+    from viewer.publish.queue import Queue, key_of
+
+    jobs = {
+        f"{number + 1:02d}-{file_name(scene.name)}-{master}.mp4": (scene, FootageSpec(scene=scene.id, master=master))
+        for number, scene in enumerate(work.session.scenes)
+        if work.session.clips_of(scene.id)
+        for master in _masters(work, scene)
+    }
+    work.total += FOOTAGE_STEPS * len(jobs)
+    queue = Queue(work.out / "footage" / "queue.json")
+    queue.plan({file: key_of(work.session, spec) for file, (_, spec) in jobs.items()})
+    for file, (scene, spec) in jobs.items():
+        aim = work.done + FOOTAGE_STEPS
+        try:
+            if not (queue.done(file, key_of(work.session, spec)) and _told_before(work, file)):
+                _video(work, file, spec)
+                queue.mark(file, "done")
+        except (Cancelled, PublishError):
+            raise
+        except ViewerError as error:
+            work.troubles.append(f"footage of {scene.name}: {error}")
+            queue.mark(file, "failed", str(error))
+        work.step(aim - work.done)
+
+
+def _video(work: _Work, file: str, spec: FootageSpec) -> None:
+    """Write one video, read it back, and keep what was found beside it."""
+    from viewer.publish.footage import write_footage
     from viewer.publish.readback import read_back
 
-    for scene in work.session.scenes:
-        for master in _masters(work, scene):
-            spec = FootageSpec(scene=scene.id, master=master)
-            path = work.out / f"footage/{file_name(scene.name)}-{master}.mp4"
-            try:
-                made = write_footage(
-                    work.session, work.folder, spec, path, allow_outside=work.allow_outside, cancelled=work.cancelled
-                )
-                check = read_back(path, made, cancelled=work.cancelled)
-            except (Cancelled, PublishError):
-                raise
-            except ViewerError as error:
-                work.troubles.append(f"footage of {scene.name}: {error}")
-                continue
-            work.files.append(path)
-            work.checks += [f"{path.name}: {text}" for text in check.sentences]
-            work.write(f"footage/{path.stem}.json", json.dumps(check.to_json(), indent=1, allow_nan=False) + "\n")
-            work.step(2)
+    path = work.out / "footage" / file
+    first, share = work.done, FOOTAGE_STEPS - 2
+
+    def pass_on(done: int, total: int) -> None:
+        work.step(first + share * done // max(total, 1) - work.done)
+
+    made = write_footage(
+        work.session,
+        work.folder,
+        spec,
+        path,
+        allow_outside=work.allow_outside,
+        progress=pass_on,
+        cancelled=work.cancelled,
+    )
+    check = read_back(path, made, cancelled=work.cancelled)
+    work.files.append(path)
+    work.checks += [f"{file}: {text}" for text in check.sentences]
+    work.write(f"footage/{path.stem}.json", json.dumps(check.to_json(), indent=1, allow_nan=False) + "\n")
+
+
+def _told_before(work: _Work, file: str) -> bool:
+    """Take a finished video and its check from an earlier run; False if the check is gone."""
+    path = work.out / "footage" / file
+    try:
+        sentences = [str(text) for text in json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))["sentences"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+    work.files += [path, path.with_suffix(".json")]
+    work.checks += [f"{file}: {text}" for text in sentences]
+    return True
 
 
 def _masters(work: _Work, scene: Scene) -> tuple[Master, ...]:

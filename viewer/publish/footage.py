@@ -8,40 +8,38 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from viewer.errors import Cancelled, FileError, PublishError, UsageError, ViewerError
 from viewer.media import ClipReader
 from viewer.media.audio import Sound, read_sound
-from viewer.media.light import hlg_oetf, hlg_system_gamma, srgb_to_linear
 from viewer.media.writer import VideoWriter
-from viewer.publish.canvas import Canvas
+from viewer.publish import moving
 from viewer.publish.gather import Gathered, Pane, gather
 from viewer.publish.layout import Box
-from viewer.publish.rendering import PEAK_CD_M2, WHITE_CD_M2, show
-from viewer.publish.still import Stage, stage
-from viewer.publish.view import combined, resample
+from viewer.publish.moving import Caption, Master
+from viewer.publish.still import stage
 from viewer.session.model import Session, StillSpec
 from viewer.tasks.session import open_session_clip
 
-Master = Literal["sdr", "hlg"]
 MOST_RATE = Fraction(60)
 SOUND_HZ = 48000
 # The same number of x265 takes away more noise than that of x264.
 HLG_FINER = 5.0
 SIZES = {1080: (1920, 1080), 2160: (3840, 2160)}
-# Rows: BT.2020 R, G, B of BT.709 R, G, B; Recommendation ITU-R BT.2087-0, table 1.
-BT709_TO_BT2020 = np.array([[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]])
 
 
 @dataclass(frozen=True, kw_only=True)
 class FootageSpec:
-    """A video to publish.  Times are scene seconds; None: as far as all clips reach."""
+    """A video to publish.  Times are scene seconds; None: as far as all clips reach.
+
+    Without `captions` of its own it shows the scene's markers, each for a few seconds.
+    """
 
     scene: str
     master: Master = "sdr"
@@ -53,6 +51,7 @@ class FootageSpec:
     layout: str = "row"
     matched: bool = False
     sound_clip: str | None = None
+    captions: tuple[Caption, ...] = ()
     crf: float = 14.0
     settings: dict[str, str | float] = field(default_factory=dict)
 
@@ -196,13 +195,15 @@ def _write(
 ) -> Made:
     start, rate, count = _times(sources, spec, gathered.scene.name)
     width, height = SIZES[spec.height]
-    page = stage(gathered, size=(width, height))
+    captions = spec.captions or moving.marker_captions(gathered.session, spec.scene)
+    shown = replace(gathered.spec, settings={**gathered.spec.settings, "captions": float(bool(captions))})
+    page = stage(replace(gathered, spec=shown), size=(width, height))
     sound = _sound(sources, gathered, spec, start, count / float(rate))
     kept_numbers = {n for part in (0.2, 0.5, 0.8) for n in (int(part * (count - 1)), int(part * (count - 1)) + 1) if n < count}
     kept: dict[int, tuple[np.ndarray, ...]] = {}
     repeats = 0
     hlg = spec.master == "hlg"
-    base = _graphics_to_hlg(page.base) if hlg else page.base
+    base = moving.graphics_to_hlg(page.base) if hlg else page.base
     with VideoWriter(
         path,
         width=width,
@@ -229,10 +230,11 @@ def _write(
             for place, source in enumerate(sources):
                 light, clipped, again = source.light(source.nearest(scene_s))
                 repeats += again
-                signal = _picture(page, page.boxes[place], source.pane, light, clipped, spec)
-                _put(sink, planes, base, signal, page.boxes[place])
-                _stamp(sink, planes, page, place, scene_s, again, hlg)
+                signal = moving.picture(page, page.boxes[place], source.pane, light, clipped, spec.master, matched=spec.matched)
+                moving.put(sink, planes, base, signal, page.boxes[place])
+                moving.stamp(sink, planes, page, place, scene_s, again=again, hlg=hlg)
                 signals.append(signal.astype(np.float16))
+            moving.tell(sink, planes, page, gathered, scene_s, captions, hlg=hlg)
             sink.write(planes)
             if number in kept_numbers:
                 kept[number] = tuple(signals)
@@ -255,70 +257,6 @@ def _write(
         kept=kept,
         has_hdr=hdr,
     )
-
-
-def _picture(page: Stage, box: Box, pane: Pane, light: np.ndarray, clipped: np.ndarray, spec: FootageSpec) -> np.ndarray:
-    """Return the signal of one pane with what is drawn on it, (h, w, 3) float32."""
-    matrix = combined(page.view, box.w, pane.place)
-    shown, mask, inside = resample(light, clipped, matrix, box.w, box.h)
-    gain = pane.gain if spec.matched else 1.0
-    part = (slice(box.y, box.bottom), slice(box.x, box.right))
-    if spec.master == "hlg":
-        signal = _to_hlg(shown * np.float32(gain), pane)
-        drawn = _graphics_to_hlg(page.base[part])
-    else:
-        rendering: Any = "brightness_matched" if spec.matched else "as_filmed"
-        eight = show(shown, mask, pane.transfer, pane.primaries, rendering=rendering, gain=gain)
-        signal, drawn = eight.astype(np.float32) / 65535.0, page.base[part]
-    signal[~inside] = 0.0
-    return np.asarray(drawn + page.share[part] * signal, np.float32)
-
-
-def _to_hlg(light: np.ndarray, pane: Pane) -> np.ndarray:
-    """Return the HLG signal of a clip's light: an HLG clip's own, anything else as it looks on an SDR display."""
-    if pane.transfer == "hlg":
-        return np.clip(hlg_oetf(np.maximum(light, 0.0)), 0.0, 1.0).astype(np.float32)
-    mask = np.zeros(light.shape[:2], bool)
-    shown = show(light, mask, pane.transfer, pane.primaries, rendering="as_filmed").astype(np.float32) / 65535.0
-    return _graphics_to_hlg(shown)
-
-
-def _graphics_to_hlg(signal: np.ndarray) -> np.ndarray:
-    """Return the HLG signal that shows sRGB graphics with white at 203 cd/m2 on a display of 1000 cd/m2 (BT.2408)."""
-    display = np.asarray(srgb_to_linear(signal) @ BT709_TO_BT2020.T) * (WHITE_CD_M2 / PEAK_CD_M2)
-    luminance = np.maximum(display @ np.array([0.2627, 0.6780, 0.0593]), 1e-9)
-    gamma = hlg_system_gamma(PEAK_CD_M2)
-    scene = display * (luminance ** ((1.0 - gamma) / gamma))[..., None]
-    return np.clip(hlg_oetf(scene), 0.0, 1.0).astype(np.float32)
-
-
-def _put(sink: VideoWriter, planes: tuple[Any, ...], base: np.ndarray, signal: np.ndarray, box: Box) -> None:
-    """Put a picture into ready planes; only what it covers is encoded again (even px, for the chroma)."""
-    x0, y0 = box.x - box.x % 2, box.y - box.y % 2
-    x1, y1 = min(box.right + box.right % 2, base.shape[1]), min(box.bottom + box.bottom % 2, base.shape[0])
-    part = base[y0:y1, x0:x1].copy()
-    part[box.y - y0 : box.bottom - y0, box.x - x0 : box.right - x0] = signal
-    _patch(planes, sink.encode(part), x0, y0)
-
-
-def _patch(planes: tuple[Any, ...], parts: tuple[Any, ...], x: int, y: int) -> None:
-    for plane, part, step in zip(planes, parts, (1, 2, 2), strict=True):
-        h, w = part.shape
-        plane[y // step : y // step + h, x // step : x // step + w] = part
-
-
-def _stamp(sink: VideoWriter, planes: tuple[Any, ...], page: Stage, place: int, scene_s: float, again: bool, hlg: bool) -> None:
-    """Write scene time, and "repeat" where the frame was shown before, at the right end of a pane's name line."""
-    right, top, width = page.stamps[place]
-    wide = round(min(9.5 * page.em, 0.45 * width))
-    x0, y0 = right - wide, top + round(0.4 * page.em)
-    x0, y0 = x0 - x0 % 2, y0 - y0 % 2
-    w, h = right - x0 + (right - x0) % 2, 2 * round(0.7 * page.em)
-    canvas = Canvas(w, h, page.greys.surround)
-    text = f"{scene_s:.3f} s" + ("  repeat" if again else "")
-    canvas.text(right - x0, 0.9 * page.em, text, 0.85 * page.em, page.greys.quiet, align="right")
-    part = canvas.pixels.astype(np.float32) / 65535.0
-    _patch(planes, sink.encode(_graphics_to_hlg(part) if hlg else part), x0, y0)
 
 
 def _sound(sources: list[_Source], gathered: Gathered, spec: FootageSpec, start: float, duration_s: float) -> np.ndarray | None:

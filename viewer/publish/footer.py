@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from viewer.publish import rows as table
 from viewer.publish.canvas import Canvas
+from viewer.publish.compared import told_verdicts
 from viewer.publish.gather import Gathered, match_words
 from viewer.publish.layout import Cell, Page
 from viewer.publish.overlay import scale_bar
@@ -15,6 +16,8 @@ from viewer.publish.words import CAUTION
 from viewer.session.model import Rendering, Session
 
 FOOTER_SHARE = 0.8
+# Lines of verdicts under moving pictures.
+MOVING_VERDICTS = 2
 
 
 def footer_lines(gathered: Gathered, rendering: Rendering, *, moving: bool = False) -> list[str]:
@@ -30,21 +33,27 @@ def footer_lines(gathered: Gathered, rendering: Rendering, *, moving: bool = Fal
     if rendering == "brightness_matched":
         parts.append(f"Light matched to the first picture on {match_words(gathered.session, gathered.spec)}")
     numbers = "Numbers: linear light, 95 % intervals"
-    if any(_marked(gathered.session, pane.clip.id) for pane in gathered.panes):
+    if not moving and any(_marked(gathered.session, pane.clip.id) for pane in gathered.panes):
         numbers += "; * needs care, see the report"
-    return [". ".join([*parts, numbers]) + ".", CAUTION]
+    told = told_verdicts(gathered.session, gathered.scene.id, most=MOVING_VERDICTS) if moving else []
+    return [". ".join([*parts, numbers]) + ".", CAUTION, *(f"{line}." for line in told)]
 
 
 def refusals(gathered: Gathered, lines: list[table.Row]) -> list[str]:
-    """Return why readings under the pictures were refused, one sentence each, at most two."""
-    found: dict[str, None] = {}
+    """Return why readings under the pictures were refused, one sentence a reason, at most two."""
+    found: dict[str, tuple[list[str], list[str]]] = {}
     for row in lines:
         for pane in gathered.panes:
             reading = table.cell_of(gathered.session, row, pane.clip.id)
             if reading is not None and reading.value is None:
-                name = pane.device.name if pane.device else pane.clip.name
-                found[f"Refused ({name}, {row.label[0].lower()}{row.label[1:]}): {reading.reason}"] = None
-    return list(found)[: 1 if gathered.spec.shape == "portrait" else 2]
+                names, labels = found.setdefault(reading.reason or "no reason was given.", ([], []))
+                names.append(pane.device.name if pane.device else pane.clip.name)
+                labels.append(row.label[0].lower() + row.label[1:])
+    told = [
+        f"Refused ({', '.join(dict.fromkeys(names))}: {', '.join(dict.fromkeys(labels))}): {reason}"
+        for reason, (names, labels) in found.items()
+    ]
+    return told[: 1 if gathered.spec.shape == "portrait" else 2]
 
 
 def _marked(session: Session, clip: str) -> bool:

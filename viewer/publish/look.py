@@ -18,6 +18,8 @@ MOST_ROWS = 5
 LARGE_SHARE = 0.5
 # Pages wider than this have the strip at the side of a large picture, others below it.
 WIDE = 1.2
+# Height of the line for captions in moving pictures.
+CAPTION_EM = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,7 @@ class Look:
     rows: list[table.Row]
     amount: Amount
     moving: bool = False
+    caption: bool = False
 
 
 def prepare(
@@ -72,8 +75,14 @@ def prepare(
     sheet = bool(float(spec.settings.get("sheet", 1))) and any(p.device and p.device.sheet for p in gathered.panes)
     wanted = str(spec.settings.get("readings", ""))
     lines = table.rows(gathered.session, spec.scene, most=MOST_ROWS, wanted=wanted, time_s=gathered.spec.time_s)
-    footer = [*footer_lines(gathered, chosen, moving=moving), *refusals(gathered, lines)]
+    footer = footer_lines(gathered, chosen, moving=moving)
+    if not moving:
+        footer += refusals(gathered, lines[:3])
     paper = _paper(spec, size, footer)
+    caption = moving and bool(float(spec.settings.get("captions", 0)))
+    if caption:
+        body = paper.body
+        paper = replace(paper, body=replace(body, h=body.h - round(CAPTION_EM * paper.em)))
     aspect = _aspect(gathered.view)
     places, amount = _places(gathered, paper, spec.layout, aspect, len(lines), sheet, alone)
     greys = LIGHT if ground == "light" else DARK
@@ -88,6 +97,7 @@ def prepare(
         rows=lines,
         amount=amount,
         moving=moving,
+        caption=caption,
     )
     return look, places, footer
 
@@ -134,4 +144,4 @@ def _places(
     return made, amount
 
 
-__all__ = ["LARGE_SHARE", "MOST_ROWS", "WIDE", "Amount", "Look", "prepare"]
+__all__ = ["CAPTION_EM", "LARGE_SHARE", "MOST_ROWS", "WIDE", "Amount", "Look", "prepare"]

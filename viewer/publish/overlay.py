@@ -128,8 +128,10 @@ def _letter(canvas: Canvas, place: Place, letter: str, x: float, y: float) -> No
     canvas.text(x, y, letter, em, INK, face="bold", halo=RIM)
 
 
-def draw_note(canvas: Canvas, place: Place, note: Note, gathered: Gathered, pane: Pane, rendering: Rendering) -> None:
-    """Draw one note."""
+def draw_note(
+    canvas: Canvas, place: Place, note: Note, gathered: Gathered, pane: Pane, rendering: Rendering, *, filled: bool = True
+) -> None:
+    """Draw one note; of an inset that is not `filled`, all but its pixels."""
     width = max(2.0, 0.1 * place.em)
     if note.kind == "arrow":
         _arrow(canvas, place.point(*note.geometry[:2]), place.point(*note.geometry[2:4]), width, place)
@@ -144,7 +146,7 @@ def draw_note(canvas: Canvas, place: Place, note: Note, gathered: Gathered, pane
     elif note.kind == "text":
         _note_text(canvas, place, note.text, *place.point(*note.geometry[:2]))
     elif note.kind == "inset":
-        draw_inset(canvas, place, note, pane, rendering)
+        draw_inset(canvas, place, note, pane, rendering, filled=filled)
     elif note.kind == "scale_bar":
         x, y = place.point(*note.geometry[:2])
         scale_bar(canvas, x, y, place.em, gathered, place.scale, most=0.3 * place.box.w, ink=INK, rim=RIM)
@@ -176,20 +178,30 @@ def inset_factor(width: float, height: float, room_w: float, room_h: float) -> i
     return max(1, int(min(room_w / max(width, 1.0), room_h / max(height, 1.0))))
 
 
-def inset_pixels(pane: Pane, geometry: Sequence[float], factor: int, rendering: Rendering) -> np.ndarray:
-    """Return the clip's own pixels of a rectangle (reference px), each repeated `factor` times; nothing is smoothed."""
+def _inset_part(pane: Pane, geometry: Sequence[float]) -> tuple[int, int, int, int]:
+    """Return first column, first row, rows and columns of a clip's own px that a rectangle (reference px) asks for."""
     x, y, w, h = geometry[:4]
     m = pane.place.matrix
     centre = np.array([x + 0.5 * (w - 1), y + 0.5 * (h - 1)])
     cx, cy = np.linalg.solve(m[:, :2], centre - m[:, 2])
     scale = math.sqrt(abs(float(np.linalg.det(m[:, :2]))))
     cols, rows = max(1, round(w / scale)), max(1, round(h / scale))
-    x0, y0 = round(cx - 0.5 * (cols - 1)), round(cy - 0.5 * (rows - 1))
-    high, wide = pane.clipped.shape
-    ys, xs = np.clip(np.arange(y0, y0 + rows), 0, high - 1), np.clip(np.arange(x0, x0 + cols), 0, wide - 1)
-    part = np.ix_(ys, xs)
+    return round(cx - 0.5 * (cols - 1)), round(cy - 0.5 * (rows - 1)), rows, cols
+
+
+def inset_light(pane: Pane, geometry: Sequence[float], light: np.ndarray, clipped: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return light and clip mask of the clip's own pixels in a rectangle (reference px); edges repeat outside."""
+    x0, y0, rows, cols = _inset_part(pane, geometry)
+    high, wide = clipped.shape
+    part = np.ix_(np.clip(np.arange(y0, y0 + rows), 0, high - 1), np.clip(np.arange(x0, x0 + cols), 0, wide - 1))
+    return light[part], clipped[part]
+
+
+def inset_pixels(pane: Pane, geometry: Sequence[float], factor: int, rendering: Rendering) -> np.ndarray:
+    """Return the clip's own pixels of a rectangle (reference px), each repeated `factor` times; nothing is smoothed."""
+    light, clipped = inset_light(pane, geometry, pane.light, pane.clipped)
     gain = pane.gain if rendering == "brightness_matched" else 1.0
-    shown = show(pane.light[part], pane.clipped[part], pane.transfer, pane.primaries, rendering=rendering, gain=gain)
+    shown = show(light, clipped, pane.transfer, pane.primaries, rendering=rendering, gain=gain)
     return shown.repeat(factor, axis=0).repeat(factor, axis=1)
 
 
@@ -206,26 +218,31 @@ def inset_size(place: Place, note: Note) -> int:
     return min(wanted, most) if wanted else most
 
 
-def draw_inset(canvas: Canvas, place: Place, note: Note, pane: Pane, rendering: Rendering) -> None:
-    """Draw a magnified piece in the corner farthest from what it shows, joined to it by its outline and factor."""
+def inset_place(place: Place, note: Note, pane: Pane) -> tuple[int, int, int, int, int]:
+    """Return where an inset stands, (x, y, w, h) canvas px, and its factor (0: no room): far from its source."""
     x, y, w, h = place.rect(*note.geometry[:4])
-    box, width = place.box, max(1.5, 0.075 * place.em)
-    factor = inset_size(place, note)
-    if not factor:
-        return
-    pixels = inset_pixels(pane, note.geometry, 1, rendering)
-    pixels = pixels.repeat(factor, axis=0).repeat(factor, axis=1)
+    box, factor = place.box, inset_size(place, note)
+    rows, cols = (n * factor for n in _inset_part(pane, note.geometry)[2:])
     left = x + 0.5 * w > box.x + 0.5 * box.w
     top = y + 0.5 * h > box.y + 0.5 * box.h
-    high, wide = pixels.shape[:2]
-    ix = box.x if left else box.right - wide
-    iy = box.y if top else box.bottom - high
+    return box.x if left else box.right - cols, box.y if top else box.bottom - rows, cols, rows, factor
+
+
+def draw_inset(canvas: Canvas, place: Place, note: Note, pane: Pane, rendering: Rendering, *, filled: bool = True) -> None:
+    """Draw a magnified piece, joined to its source by outline and factor; not `filled`, all but its pixels."""
+    ix, iy, wide, high, factor = inset_place(place, note, pane)
+    if not factor:
+        return
+    x, y, w, h = place.rect(*note.geometry[:4])
+    box, width = place.box, max(1.5, 0.075 * place.em)
     canvas.line([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], INK, width, halo=RIM, closed=True, clip=place.clip)
-    canvas.picture(pixels, ix, iy)
+    if filled:
+        canvas.picture(inset_pixels(pane, note.geometry, factor, rendering), ix, iy)
     edge = [(ix, iy), (ix + wide, iy), (ix + wide, iy + high), (ix, iy + high)]
     canvas.line(edge, INK, width, halo=RIM, closed=True, clip=place.clip)
     text = f"×{factor}" + (f"  {note.text}" if note.text else "")
-    ty = iy + high + 1.05 * place.em if top else iy - 0.4 * place.em
+    ty = iy + high + 1.05 * place.em if iy == box.y else iy - 0.4 * place.em
+    left = ix == box.x
     tx = ix + 0.3 * place.em if left else ix + wide - 0.3 * place.em
     canvas.text(tx, ty, text, place.em, INK, face="bold", halo=RIM, align="left" if left else "right")
 
@@ -264,7 +281,9 @@ __all__ = [
     "draw_region",
     "in_scene",
     "inset_factor",
+    "inset_light",
     "inset_pixels",
+    "inset_place",
     "inset_size",
     "scale_bar",
 ]

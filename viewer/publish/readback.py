@@ -52,6 +52,7 @@ class ReadBack:
             "kept_percent": self.kept,
             "flash": {"word": self.flash.verdict.word, "sentence": self.flash.verdict.sentence},
             "faults": list(self.faults),
+            "sentences": self.sentences,
         }
 
 

@@ -14,8 +14,8 @@ from viewer.publish.canvas import to_8_bit
 from viewer.publish.footer import draw_footer, footer_lines
 from viewer.publish.gather import Gathered, Pane, gather
 from viewer.publish.images import blink_bytes, write_file, write_picture
-from viewer.publish.layout import Box, Cell
-from viewer.publish.look import Look, prepare
+from viewer.publish.layout import Box, Cell, Page
+from viewer.publish.look import CAPTION_EM, Look, prepare
 from viewer.publish.overlay import Place, draw_mark, draw_note
 from viewer.publish.palette import Greys
 from viewer.publish.panewords import draw_words, rendering_words
@@ -24,7 +24,7 @@ from viewer.publish.strip import draw_strip, punch_in
 from viewer.publish.text import fit
 from viewer.publish.view import View, combined, resample
 from viewer.publish.words import take_words
-from viewer.session.model import Rendering, Session, StillSpec
+from viewer.session.model import Note, Rendering, Session, StillSpec
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +103,8 @@ class Stage:
     """A still without its pictures: what stays while they move.
 
     ``base`` and ``share`` are (h, w, 3) float32: a finished frame is ``base + share * picture`` (sRGB signal 0..1).
-    ``stamps`` are (right end, top, width) of the words of each pane, px.
+    ``stamps`` are (right end, top, width) of the words of each pane, px; ``insets`` the notes whose pixels move too;
+    ``readout`` and ``caption`` the room for words that change (None: none was asked for).
     """
 
     base: np.ndarray
@@ -113,6 +114,9 @@ class Stage:
     view: View
     em: float
     greys: Greys
+    insets: tuple[Note, ...] = ()
+    readout: Box | None = None
+    caption: Box | None = None
 
 
 def stage(gathered: Gathered, *, rendering: Rendering | None = None, size: tuple[int, int] | None = None) -> Stage:
@@ -137,16 +141,40 @@ def stage(gathered: Gathered, *, rendering: Rendering | None = None, size: tuple
         view=look.view,
         em=look.page.em,
         greys=look.greys,
+        insets=tuple(
+            note
+            for note in gathered.session.notes
+            if note.kind == "inset" and note.scene == gathered.scene.id and float(gathered.spec.settings.get("notes", 1))
+        ),
+        readout=readout_box(look.page),
+        caption=caption_box(look.page) if look.caption else None,
     )
+
+
+def readout_box(page: Page) -> Box:
+    """Return the right part of the header, where moving pictures tell the light level."""
+    wide = round(0.34 * page.header.w)
+    return Box(page.header.right - wide, page.header.y, wide, round(1.9 * page.em))
+
+
+def caption_box(page: Page) -> Box:
+    """Return the line between pictures and footer that holds captions."""
+    return Box(page.body.x, page.footer.y - round(CAPTION_EM * page.em), page.body.w, round(CAPTION_EM * page.em))
 
 
 def _header(look: Look) -> None:
     em, box = look.page.em, look.page.header
     base = box.y + 1.35 * em
     session, scene = look.gathered.session, look.gathered.scene
+    title = look.gathered.spec.name or scene.name
+    if look.moving:
+        # The right end belongs to the light level.
+        room = box.w - readout_box(look.page).w - em
+        left = look.canvas.text(box.x, base, fit(title, room, 1.6 * em, "bold"), 1.6 * em, look.greys.text, face="bold")
+        look.canvas.text(box.x + left + em, base, fit(session.title, room - left - em, em), em, look.greys.quiet)
+        return
     right = fit(session.title, 0.45 * box.w, em)
     wide = look.canvas.text(box.right, base, right, em, look.greys.quiet, align="right")
-    title = look.gathered.spec.name or scene.name
     look.canvas.text(box.x, base, fit(title, box.w - wide - 2 * em, 1.6 * em, "bold"), 1.6 * em, look.greys.text, face="bold")
 
 
@@ -165,10 +193,10 @@ def _pane(look: Look, pane: Pane, cell: Cell, *, fill: int | None = None) -> Non
                 draw_mark(look.canvas, place, mark, pane, look.gathered.spec.time_s)
     if float(settings.get("notes", 1)):
         for note in look.gathered.session.notes:
-            # The strip beside a large picture shows what an inset would; in moving pictures insets move.
+            # The strip beside a large picture shows what an inset would; in moving pictures insets are filled frame by frame.
             left_out = note.kind == "inset" and look.gathered.spec.layout == "large"
             if note.scene == look.gathered.scene.id and not left_out:
-                draw_note(look.canvas, place, note, look.gathered, pane, look.rendering)
+                draw_note(look.canvas, place, note, look.gathered, pane, look.rendering, filled=not look.moving)
     draw_words(look, pane, cell)
 
 
