@@ -137,7 +137,7 @@ def measure_bloom(
     limit : float, optional
         Light at which the recording clips; without it, it is taken from the border of the clipped patch.
     grain : float, optional
-        Light of one code step at the level of the background.
+        Error (1 sigma) that the recording leaves in mean light near the level of the background.
     frames : int, optional
         How many frames the mean rests on (recorded only).
 

@@ -24,7 +24,6 @@ from viewer.measure.readings import Flag
 
 SECTORS = 12
 SHARE = 0.1
-GRAIN_LEFT = 0.15
 WIDEST = 0.5  # a veil wider than this share of what is seen round the light counts as background
 VEIL_ASKED = 8.0  # drop of chi square for which a veil is believed
 LIKELY = 3.84  # 95 % of chi square with one degree of freedom
@@ -294,7 +293,8 @@ def tenth(
 ) -> Value:
     """Return the radius where all added light falls under `share` of the local background, or why there is none.
 
-    `dark` is the level of true darkness if known, `grain` the light of one code step at the background's level.
+    `dark` is the level of true darkness if known, `grain` the error (1 sigma) that the
+    recording leaves in mean light near the level of the background.
     """
     flag = Flag.NO_DARK if dark is None else Flag.NONE
     if around is None:
@@ -315,8 +315,7 @@ def tenth(
         return Value(None, reason=NO_TENTH, flags=flag)
     if radius < member.inner - 2.5:
         return Value(None, reason=BURNT_TENTH, flags=flag)
-    # means of few codes keep a part of the step; noise and frames dither the rest away
-    steps = [at(*around.options[0], off=sign * GRAIN_LEFT * grain) for sign in (-1.0, 1.0)]
+    steps = [at(*around.options[0], off=sign * 1.96 * grain) for sign in (-1.0, 1.0)]
     others += [steps[0], max(steps[1], 0.0)]
     slack = 1.96 * _flank_sigma(found, i, radius)
     low = max(0.0, radius - math.hypot(radius - min(others), slack))

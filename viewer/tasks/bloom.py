@@ -16,13 +16,15 @@ from viewer.measure import bloom as measure
 from viewer.measure.lights import PointLight, find_lights, refine_centre
 from viewer.measure.readings import Flag, Reading, refused
 from viewer.tasks.document import Result
-from viewer.tasks.mean_picture import Look, MeanPicture, allowed, code_step, codec_sigma, mean_picture, scout
+from viewer.tasks.mean_picture import Look, MeanPicture, allowed, code_step, codec_growth, codec_sigma, mean_picture, scout
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
 
 MOST_LIGHTS = 8
 NEIGHBOURS = 60
+HALO_SHARE = 0.5  # of a codec's error at a single edge: a round one averages it
+CORE_ERROR = 0.08  # px
 MARGIN = 6.0  # px inside the field's edge that are left out
 RADII = ("core_radius", "halo_radius", "half_radius", "bloom_radius")
 
@@ -99,13 +101,12 @@ def measure_bloom(
         others=inside,
         dark=_dark(mean.light, stop),
         limit=look.limit,
-        grain=code_step(clip, float(np.median(mean.light[valid])) if valid.any() else 0.0),
+        grain=_grain(clip, float(np.median(mean.light[valid])) if valid.any() else 0.0),
         frames=mean.frames,
         flags=mean.flags | Flag.ONE_TAKE,
         cancelled=cancelled,
     )
-    extra = codec_sigma(clip)
-    blooms = tuple(replace(b, readings=tuple(_with_codec(r, extra) for r in b.readings)) for b in blooms)
+    blooms = tuple(_coded(b, clip, mean.light, look.limit or 1.0) for b in blooms)
     per_degree = stop.px_per_degree(field_deg) if stop and field_deg else None
     if field_deg and stop is None:
         warnings.append("no field circle was found, so there is no scale: radii are in px only.")
@@ -122,6 +123,15 @@ def measure_bloom(
         extras=_extras(blooms, stop, per_degree, total),
         plots={b.of: _plot(b) for b in blooms},
     )
+
+
+def _grain(clip: ClipReader, level: float) -> float:
+    """Return the error that the recording leaves in mean light near `level`.
+
+    Noise dithers code steps, but a part stays; encoders let the dark next to bright light differ by about half a per cent at
+    0.3 bits per pixel, more at fewer (tests/benchmarks/bench_bloom.py).
+    """
+    return math.hypot(0.15 * code_step(clip, level), 0.006 * codec_growth(clip) * level)
 
 
 def _check(field_deg: float | None, objective_mm: float | None) -> None:
@@ -197,9 +207,28 @@ def _none(clip: ClipReader, stop: FieldCircle | None, total: int) -> Result:
     return Result(command="bloom", inputs=(clip.info.input_record(),), readings=readings, extras=extras)
 
 
-def _with_codec(reading: Reading, sigma: float) -> Reading:
-    """Allow for what the codec does to a fitted edge; the clipped core is counted, not fitted."""
-    return reading if reading.name == "core_radius" else allowed(reading, sigma)
+def _coded(bloom: measure.LightBloom, clip: ClipReader, light: np.ndarray, limit: float) -> measure.LightBloom:
+    """Return a light whose intervals allow for the codec."""
+    x, y = round(bloom.centre[0]), round(bloom.centre[1])
+    part = light[max(0, y - 2) : y + 3, max(0, x - 2) : x + 3]
+    peak = float(part.max()) / limit if part.size else 0.0
+    return replace(bloom, readings=tuple(_with_codec(r, clip, peak) for r in bloom.readings))
+
+
+def _with_codec(reading: Reading, clip: ClipReader, peak: float) -> Reading:
+    """Allow for what the codec does to a fitted edge and to a burnt core; `peak` is the core's light over the limit.
+
+    The shares are those that make intervals cover through encodes at 0.02 to 1.5 bits per pixel
+    (tests/benchmarks/bench_bloom.py).  A core without clipping may have lost its top to the encoder.
+    """
+    growth = codec_growth(clip)
+    if reading.name in ("veil_at_edge", "bloom_radius") or not growth:
+        return reading
+    if reading.name != "core_radius":
+        return allowed(reading, HALO_SHARE * codec_sigma(clip))
+    if reading.value == 0.0:
+        return replace(reading, high=1.0) if peak > 0.4 else reading
+    return allowed(reading, CORE_ERROR * growth)
 
 
 def _scaled(readings: Sequence[Reading], per_degree: float | None, objective_mm: float | None) -> list[Reading]:

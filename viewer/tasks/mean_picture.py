@@ -176,8 +176,16 @@ def codec_sigma(clip: ClipReader) -> float:
     if info.codec in LOSSLESS:
         return 0.0
     base = 0.025 if info.bit_depth <= 8 else 0.015
+    return base * codec_growth(clip)
+
+
+def codec_growth(clip: ClipReader) -> float:
+    """Return by how much a codec's errors exceed those at 0.3 bits per pixel and above (0 if lossless)."""
+    info = clip.info
+    if info.codec in LOSSLESS:
+        return 0.0
     bits = info.bits_per_pixel if info.bits_per_pixel > 0 else 0.3
-    return base * max(1.0, math.sqrt(0.3 / max(bits, 0.01)))
+    return max(1.0, math.sqrt(0.3 / max(bits, 0.01)))
 
 
 def code_step(clip: ClipReader, light: float) -> float:
@@ -383,6 +391,7 @@ __all__ = [
     "allowed",
     "chosen",
     "code_step",
+    "codec_growth",
     "codec_sigma",
     "light_flags",
     "mean_picture",
