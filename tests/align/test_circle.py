@@ -101,3 +101,11 @@ def test_against_photograph_through_an_eyepiece(corpus: Path) -> None:
     inside = light[(distance < -15) & (distance > -45)]
     outside = light[(distance > 15) & (distance < 45)]
     assert np.median(inside) > 1.5 * np.median(outside)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_scene_without_a_stop_has_no_circle(seed: int) -> None:
+    light = pictures.rough((270, 480), np.random.default_rng(seed), strength=0.8)
+    # A round lamp in it is not a field: light and dark go on around it.
+    light += 2.0 * pictures.disc(light.shape, 150.0 + 30 * seed, 130.0, 45.0, 1.5)
+    assert fit_field_circle(light) is None

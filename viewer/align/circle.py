@@ -219,7 +219,25 @@ def _refine(
     if arc < 50.0 or arc < 0.5 * seen or residual > max(2.0, 0.012 * radius) or strength < 2.0:
         return None
     circle = FieldCircle(cx=cx, cy=cy, radius=radius, residual_px=residual, arc_deg=arc)
+    if not _even_outside(light, circle):
+        return None
     return arc * radius**0.5 * min(strength, 10.0) / (1.0 + residual), circle
+
+
+def _even_outside(light: np.ndarray, circle: FieldCircle) -> bool:
+    """Whether the light outside is all one darkness against the step at the edge: beyond a field stop there is no scene."""
+    rows, cols = light.shape
+    step = max(1.0, 0.02 * circle.radius)
+    size = (max(8, round(cols / step)), max(8, round(rows / step)))
+    small = cv2.GaussianBlur(cv2.resize(light, size, interpolation=cv2.INTER_AREA), (0, 0), 1.0)
+    y = (np.arange(size[1])[:, None] + 0.5) * rows / size[1] - 0.5
+    x = (np.arange(size[0])[None, :] + 0.5) * cols / size[0] - 0.5
+    away = np.hypot(x - circle.cx, y - circle.cy) / circle.radius
+    inside, outside = small[away < 0.93], small[away > 1.1]
+    if len(outside) < 0.005 * small.size or len(inside) == 0:
+        return True
+    middle, high = np.percentile(outside, (50, 90))
+    return bool(high - middle < 0.2 * (float(np.median(inside)) - middle))
 
 
 def _most_likely(

@@ -38,6 +38,12 @@ class Witness:
         Why there is no answer; empty if there is one.
     notes : tuple of str
         What the user should know of this evidence.
+    rivals_s : tuple of float
+        Offsets (s) between which the evidence can't choose; another witness may.
+    trust : int
+        The stated errors are believed as if they had been seen in so many moments.
+    least_scale : float
+        The scatter seen may show that the errors are smaller than stated, but never smaller than this share.
     """
 
     kind: str
@@ -49,6 +55,9 @@ class Witness:
     weak: bool = False
     reason: str = ""
     notes: tuple[str, ...] = ()
+    rivals_s: tuple[float, ...] = ()
+    trust: int = 4
+    least_scale: float = 1.0
 
     @property
     def answered(self) -> bool:
@@ -98,14 +107,14 @@ def fit_clock(witness: Witness, *, rate: bool = True) -> ClockFit | None:
     """Fit offset and rate to a witness's moments; None if it has none.
 
     Moments that lie off the line by more than 4 robust sigma take no part.  The rate carries a prior of 0 +- 50 ppm; its
-    interval, and that of the offset, use Student's t for the number of moments.
+    interval, and that of the offset, use Student's t for the moments seen and the trust in the stated errors.
     """
     if not witness.answered:
         return None
     x, y, sigma = (np.asarray(a, float) for a in (witness.clip_s, witness.scene_s, witness.sigma_s))
     rate = rate and float(np.ptp(x)) >= _SHORTEST_S  # moments of one event say nothing of the rate
     used = np.ones(len(x), bool)
-    fit = _line(x, y, sigma, used, rate)
+    fit = _line(witness, used, rate)
     for _ in range(8):
         gap = y - x - fit[0] - fit[1] * (x - fit[4])
         spread = max(1.4826 * float(np.median(np.abs(gap[used]))), float(np.median(sigma)) * 0.5)
@@ -113,11 +122,10 @@ def fit_clock(witness: Witness, *, rate: bool = True) -> ClockFit | None:
         if keep.sum() < min(2, len(x)) or (keep == used).all():
             break
         used = keep
-        fit = _line(x, y, sigma, used, rate)
+        fit = _line(witness, used, rate)
     level, slope, level_sigma, slope_sigma, middle = fit
     gap = (y - x - level - slope * (x - middle))[used]
-    freedom = max(int(used.sum()) - 2, 1)
-    quantile = float(student_t.ppf(0.975, freedom)) if used.sum() > 2 else 1.96
+    quantile = float(student_t.ppf(0.975, witness.trust + max(int(used.sum()) - 2, 0)))
     level_sigma = math.hypot(level_sigma, witness.floor_s)
     offset = level - slope * middle
     offset_half = quantile * math.hypot(level_sigma, slope_sigma * middle)
@@ -146,10 +154,9 @@ def fit_clock(witness: Witness, *, rate: bool = True) -> ClockFit | None:
     )
 
 
-def _line(
-    x: np.ndarray, y: np.ndarray, sigma: np.ndarray, used: np.ndarray, rate: bool
-) -> tuple[float, float, float, float, float]:
-    """Weighted line of y - x with the rate prior: (level, slope, their sigmas, middle)."""
+def _line(witness: Witness, used: np.ndarray, rate: bool) -> tuple[float, float, float, float, float]:
+    """Weighted line of scene - clip with the rate prior: (level, slope, their sigmas, middle)."""
+    x, y, sigma = (np.asarray(a, float) for a in (witness.clip_s, witness.scene_s, witness.sigma_s))
     w = used / sigma**2
     middle = float((w * x).sum() / w.sum())
     u, v = x - middle, y - x
@@ -159,9 +166,9 @@ def _line(
     slope = float((w * u * (v - level)).sum()) / (sxx + prior) if rate else 0.0
     gap = (v - level - slope * u)[used]
     count = int(used.sum())
-    # The scatter seen may be larger than the errors stated; it is never taken to be smaller than half of them.
-    excess = float((w[used] * gap**2).sum()) / max(count - 2, 1) if count > 2 else 1.0
-    scale = math.sqrt(max(excess, 0.25))
+    seen = float((w[used] * gap**2).sum()) if count > 2 else 0.0
+    scale = math.sqrt((witness.trust + seen) / (witness.trust + max(count - 2, 0)))
+    scale = max(scale, witness.least_scale)
     return level, slope, scale / math.sqrt(float(w.sum())), 1.0 / math.sqrt(sxx / scale**2 + prior), middle
 
 

@@ -15,6 +15,8 @@ from viewer.align.sound_coarse import coarse_offsets
 from viewer.align.sound_fine import Found, fine_offsets
 from viewer.align.track import Track, energy_envelope, same_rate, track
 
+_NEAR_S = 0.005
+
 
 def sound_witness(reference: Track, clip: Track, *, search_s: tuple[float, float] | None = None) -> Witness:
     """Compare two sounds.
@@ -42,21 +44,31 @@ def sound_witness(reference: Track, clip: Track, *, search_s: tuple[float, float
             best = found
             if best.score > 60.0:
                 break
-    if best is not None and (best.agreement > 0.8 or (len(best.at) >= 8 and best.score > 20.0)):
-        return _waveform(best)
-    onsets = _onset_witness(reference, clip, search_s)
     if best is None:
-        return onsets
+        return _onset_witness(reference, clip, search_s)
+    if best.agreement > 0.8 or (len(best.at) >= 8 and best.score > 20.0) or _one_line(best):
+        return _waveform(best)
+    # The same clap in another recording correlates too, up to a few milliseconds off: there the onsets are right.
+    middle = float(np.mean(best.at))
+    level = float(np.mean(best.offset))
+    near = _onset_witness(reference, clip, (level - _NEAR_S, level + _NEAR_S))
+    if near.answered:
+        there = level + best.slope * (near.clip_s - middle)
+        gap = float(np.median(near.scene_s - near.clip_s - there))
+        return near if abs(gap) > 2.5e-4 else _waveform(best)
+    onsets = _onset_witness(reference, clip, search_s)
     if onsets.answered:
-        # The same clap in another recording correlates too, up to a few milliseconds off: there the onsets are right.
-        k = int(np.argmin(np.abs(onsets.clip_s - float(np.mean(best.at)))))
-        there = float(np.mean(best.offset)) + best.slope * (float(onsets.clip_s[k]) - float(np.mean(best.at)))
-        gap = abs(float(onsets.scene_s[k] - onsets.clip_s[k]) - there)
-        if 2.5e-4 < gap < 5e-3:
-            return onsets
-        if gap >= 5e-3:
-            return Witness(kind="sound", reason=f"the waveform and the onsets of the sound disagree by {gap:.3f} s.")
+        far = float(np.median(onsets.scene_s - onsets.clip_s)) - level
+        return Witness(kind="sound", reason=f"the waveform and the onsets of the sound disagree by {abs(far):.3f} s.")
     return _waveform(best)
+
+
+def _one_line(found: Found) -> bool:
+    """Whether three moments or more lie on one line to 20 us: events of another recording scatter by a hundred times that."""
+    if len(found.at) < 3:
+        return False
+    gap = found.offset - found.offset.mean() - found.slope * (found.at - found.at.mean())
+    return bool(np.sqrt(np.mean(gap**2)) < 2e-5)
 
 
 def _waveform(found: Found) -> Witness:
@@ -80,6 +92,14 @@ def _onset_witness(reference: Track, clip: Track, search_s: tuple[float, float] 
             kind="sound",
             reason="the sounds share no waveform and no onsets above chance: clap in view of all cameras, at start and end.",
         )
+    if matched.rivals_s:
+        offset = float(np.median(onset_a.time_s[matched.reference_index] - onset_b.time_s[matched.clip_index]))
+        every = min(abs(rival - offset - reference.start_s + clip.start_s) for rival in matched.rivals_s)
+        return Witness(
+            kind="sound",
+            reason=f"the sound's events come at even intervals ({every:.2f} s): several offsets fit. Clap once, unevenly.",
+            rivals_s=(offset + reference.start_s - clip.start_s, *matched.rivals_s),
+        )
     clip_s = onset_b.time_s[matched.clip_index] + clip.start_s
     notes: tuple[str, ...] = ("another recording of the same events: lined up by their onsets",)
     if len(clip_s) == 1:
@@ -88,9 +108,10 @@ def _onset_witness(reference: Track, clip: Track, search_s: tuple[float, float] 
         kind="sound onsets",
         clip_s=clip_s,
         scene_s=onset_a.time_s[matched.reference_index] + reference.start_s,
-        sigma_s=np.full(len(clip_s), 1.2e-4),
+        sigma_s=np.hypot(onset_a.sigma_s[matched.reference_index], onset_b.sigma_s[matched.clip_index]),
         score=matched.score,
         floor_s=3e-5,
+        least_scale=0.5,
         notes=notes,
     )
 

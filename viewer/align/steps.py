@@ -164,6 +164,7 @@ def steps_witness(reference: LightSeries, clip: LightSeries) -> Witness:
         scene_s=time_b + offset,
         sigma_s=np.full(len(time_b), max(sigma, 5e-4) * math.sqrt(len(time_b))),
         score=float(3.0 * len(matched)),
+        trust=30,
         floor_s=1e-3 if _alike_cameras(reference, clip) else 2e-3,
         notes=notes,
     )

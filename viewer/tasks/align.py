@@ -232,6 +232,7 @@ def _witnesses(
         out.append(Witness(kind="sound", reason=f"{which} no sound."))
     out.append(steps_witness(first.series, second.series))
     out.append(motion_witness(first.series.time_s, first.thumbs, second.series.time_s, second.thumbs))
+    out[0] = _chosen_among(out, first, second)
     created = _creation(reference, clip)
     if created is not None:
         out.append(created)
@@ -240,6 +241,24 @@ def _witnesses(
 
         out.append(from_marks(marks))
     return out
+
+
+def _chosen_among(evidence: list[Witness], first: ClipView, second: ClipView) -> Witness:
+    """The sound again near what another witness says, where by itself it fits at several offsets."""
+    sound = evidence[0]
+    if not sound.rivals_s or first.sound is None or second.sound is None:
+        return sound
+    fit, _, _ = weigh(evidence[1:])
+    if fit is None:
+        return sound
+    reach = max(4.0 * fit.middle_sigma_s, 0.05)
+    level = fit.clock.scene_time(fit.middle_s) - fit.middle_s
+    if sum(abs(rival - level) < reach for rival in sound.rivals_s) != 1:
+        return sound
+    again = sound_witness(first.sound, second.sound, search_s=(level - reach, level + reach))
+    if not again.answered:
+        return sound
+    return replace(again, notes=(*again.notes, f"of several offsets that fit, the one that {fit.kind} points to"))
 
 
 def _creation(reference: ClipReader, clip: ClipReader) -> Witness | None:
