@@ -165,11 +165,10 @@ def noise(trials: int) -> None:
                     found = measure_noise(clip, Rect(32, 32, 96, 96)).reading("temporal_sigma")
                     bits = clip.info.bits_per_pixel
                 truth = 0.04 * 0.2**0.5
-                words = (
-                    "refused"
-                    if found.value is None
-                    else f"{found.value / truth:.2f} of the truth, up to {found.high / truth:.2f}"
-                )  # type: ignore[operator]
+                words: str = found.state
+                if found.value is not None and found.low is not None:
+                    reach = "" if found.high is None else f" .. {found.high / truth:.2f}"
+                    words += f": {found.value / truth:.2f} of the truth ({found.low / truth:.2f}{reach})"
                 print(f"  {name} crf {crf:2d}, {bits:.2f} bits a pixel: {words}")
 
 

@@ -24,7 +24,10 @@ def digits(reading: Reading) -> str:
         return "refused"
     half = reading.half_width
     if not half:
-        return f"{reading.value:.6g}"
+        bound = {(True, False): "at least ", (False, True): "at most "}.get(
+            (reading.low is not None, reading.high is not None), ""
+        )
+        return f"{bound if reading.state == 'limit' else ''}{reading.value:.6g}"
     from math import floor, log10
 
     places = max(0, min(9, 1 - floor(log10(half))))

@@ -267,9 +267,11 @@ def contrast_budget(
     lost = [by * part.sigma for by, part in zip((by_bright, by_dark), sides.lost)]
     curve = max(abs(lost[0] - lost[1]), 0.5 * max(lost))
     quantum = []
-    for patch, size in zip((bright, dark), step):
+    for patch, size, moved in zip((bright, dark), step, code_error):
         blur = math.sqrt(patch.temporal_var + patch.fixed_var)
-        quantum.append(size / math.sqrt(12.0) if blur < 0.5 * size else size / math.sqrt(12.0 * max(1, patch.pixels)))
+        rounded = size / math.sqrt(12.0) if blur < 0.5 * size else size / math.sqrt(12.0 * max(1, patch.pixels))
+        # What the encoder moves was rounded with it.
+        quantum.append(math.sqrt(max(0.0, rounded**2 - moved**2)))
     parts = [
         Component("frames", _common_sigma(bright, dark, sides), dof=max(1.0, sides.dof)),
         Component("region placement", placement_sigma(bright, dark, michelson)),

@@ -66,25 +66,30 @@ class Encoder:
         """Return by how much the mean luma of a patch of so many pixels is off beyond rounding, codes (1 sigma)."""
         if self.lossless:
             return 0.0
-        # Prediction in H.264 rounds halves up; that adds up in B pictures.
-        base, rounding = (0.05, 0.0) if self.codec == "hevc" else (0.075, 0.05)
-        return math.hypot(base * self._hunger(pixels), rounding)
+        # Prediction in H.264 rounds halves up, and that adds up over pictures.
+        own = 0.0 if self.codec == "hevc" else 0.065
+        return math.hypot(max(0.035 * math.sqrt(self.water), 0.2 * self._hunger()) * _blocks(pixels), own)
 
     def chroma_sigma(self, pixels: int = 576) -> float:
-        """Return the same for chroma, codes: its noise seldom survives to blur rounding."""
+        """Return the same for chroma, codes, rounding included: noise that would blur it seldom survives there."""
         if self.lossless:
             return 0.29
-        return math.hypot(0.1 * self._hunger(pixels), 0.15 * self._fine(), 0.2)
+        coarse = max(0.12 * math.sqrt(self.water), 0.36 * self._hunger()) * _blocks(pixels)
+        return math.sqrt(coarse**2 + 0.17**2 + (0.1 * self._fine()) ** 2)
 
-    def _hunger(self, pixels: int) -> float:
-        """Coarseness of the quantiser by the bits it spent; blocks of the encoder average out in large patches."""
-        bits = self.bits_per_pixel if self.bits_per_pixel > 0 else 0.1
-        blocks = float(np.clip(math.sqrt(576.0 / max(pixels, 1)), 0.4, 1.5))
-        return math.sqrt(0.4 / float(np.clip(bits, 0.005, 4.0))) * self._fine() * blocks
+    def _hunger(self) -> float:
+        """Coarseness of the quantiser where so few bits are left that no noise tells of it, codes."""
+        bits = float(np.clip(self.bits_per_pixel if self.bits_per_pixel > 0 else 0.1, 0.003, 4.0))
+        return float(((0.012 if self.codec == "hevc" else 0.025) / bits) ** 1.5 * self._fine())
 
     def _fine(self) -> float:
         """Codes of this depth in one of 8 bits: encoders quantise alike at any depth."""
         return float(2 ** max(0, self.bit_depth - 8))
+
+
+def _blocks(pixels: int) -> float:
+    """Share of an error of blocks that is left in the mean of a patch, against one of 24 x 24 px."""
+    return float(np.clip(math.sqrt(576.0 / max(pixels, 1)), 0.4, 1.5))
 
 
 def block_power(first: np.ndarray, second: np.ndarray, *, most: int = 4000) -> np.ndarray:

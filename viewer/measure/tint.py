@@ -71,9 +71,16 @@ METHOD = "CIE 1976 from linear R, G, B by the primaries of the file, D65 white; 
 
 
 def measure(
-    means: np.ndarray, *, primaries: str, clipped: float, black: float, step: float = 0.0, of: str = "region", pixels: int = 0,
+    means: np.ndarray,
+    *,
+    primaries: str,
+    clipped: float,
+    black: float,
+    code_errors: np.ndarray | None = None,
+    of: str = "region",
+    pixels: int = 0,
     flags: Flag = Flag.NONE,
-) -> TintResult:  # fmt: skip
+) -> TintResult:
     """Return the tint of a region.
 
     Parameters
@@ -83,8 +90,8 @@ def measure(
     primaries : str
     clipped, black : float
         Share of clipped samples, and of samples at black.
-    step : float
-        Light of one code step at this level: chroma is rounded to about it.
+    code_errors : ndarray of shape (3, 3), optional
+        By how much (1 sigma) encoder and rounding move linear R, G, B (rows) through each of the coded planes (columns).
     """
     values = np.asarray(means, float)
     common = Common(of=of, flags=flags, frames=values.shape[0], pixels=pixels)
@@ -99,7 +106,7 @@ def measure(
     for k, (name, value) in enumerate((("u_prime", u), ("v_prime", v))):
         slopes = np.array([_slope(mean, channel, k, primaries) for channel in range(3)])
         course = mean_estimate((values - mean) @ slopes)
-        rounding = float(np.abs(slopes).max()) * step / math.sqrt(12.0)
+        rounding = 0.0 if code_errors is None else float(np.linalg.norm(slopes @ code_errors))
         low, high = course.interval()
         half = math.hypot(0.5 * (high - low), 1.96 * rounding)
         readings.append(common.reading(name, value, value - half, value + half, method=METHOD))

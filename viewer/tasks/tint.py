@@ -9,8 +9,10 @@ from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.measure.tint import measure
 from viewer.media import ClipReader
+from viewer.media.light import from_linear
 from viewer.tasks.document import Result
-from viewer.tasks.patches import Progress, Span, Stop, black_code, clip_flags, new_pictures, step_light
+from viewer.tasks.encoder import code_sigmas, code_slopes, encoder_of
+from viewer.tasks.patches import Progress, Span, Stop, black_code, clip_flags, new_pictures
 
 
 def measure_tint(
@@ -52,13 +54,13 @@ def measure_tint(
         dark.append(float(np.mean(frame.luma(region) <= black)))
         times.append(frame.time_s)
     rgb = np.array(means)
-    level = float(rgb.mean())
+    signal = from_linear(clip.info.transfer, np.maximum(rgb.mean(axis=0), 0.0))
     found = measure(
         rgb,
         primaries=clip.info.primaries,
         clipped=float(np.mean(clipped)),
         black=float(np.mean(dark)),
-        step=step_light(clip, level),
+        code_errors=code_slopes(clip, signal) * code_sigmas(clip, encoder_of(clip), pixels=region.area, blurred=True),
         pixels=region.area,
         flags=flags,
     )
