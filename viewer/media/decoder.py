@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -16,10 +17,19 @@ from viewer.media.index import FrameIndex
 from viewer.media.source import MAX_PIXELS, open_container, translated, video_stream
 from viewer.media.watch import beat
 
-# A damaged picture must be an error: concealed ones would pass for right.
-OPTIONS = {"max_pixels": str(MAX_PIXELS), "err_detect": "explode"}
+# A damaged picture must be an error: concealed ones would pass for right.  Checksums are compared where a stream holds them.
+OPTIONS = {"max_pixels": str(MAX_PIXELS), "err_detect": "crccheck+bitstream+buffer+explode"}
+# Decoders that call harmless oddities of whole files errors.
+TOUCHY = {"tiff"}
+# How many pictures may be decoded before, but shown after, one that is lost.
+REORDER = 4
 # Errors of single packets: the picture is lost, the clip goes on.
 PACKET_ERRORS = (av.error.FFmpegError, EOFError)
+
+
+def options_of(codec: str) -> dict[str, str]:
+    """Return the decoder's options."""
+    return OPTIONS | {"err_detect": "crccheck"} if codec in TOUCHY else dict(OPTIONS)
 
 
 def default_threads() -> int:
@@ -37,9 +47,11 @@ class Decoder:
         1: no latency, best for single pictures; more: frame threads, best for passes.
     device : str, optional
         Hardware decoder, for looking only.
+    hold : bool, optional
+        Let `run` keep a few pictures back, so that damage seen late still marks those shown before it but decoded after.
     """
 
-    def __init__(self, path: Path, *, threads: int = 1, device: str | None = None) -> None:
+    def __init__(self, path: Path, *, threads: int = 1, device: str | None = None, hold: bool = False) -> None:
         self.path, self.device = path, device
         self.container = open_container(path, device=device)
         try:
@@ -47,15 +59,18 @@ class Decoder:
             self.context = self.stream.codec_context
             self.context.thread_count = threads
             self.context.thread_type = "FRAME" if threads > 1 else "SLICE"
-            self.context.options = dict(OPTIONS)
+            self.context.options = options_of(self.context.name)
         except BaseException:
             self.container.close()
             raise
         self.suspect = False
         self.errors = 0
+        self._worst: int | None = None
+        self._newest: int | None = None
+        self._sent: deque[int | None] = deque(maxlen=max(1, threads))
+        self._hold = REORDER if hold and self.context.has_b_frames else 0
         self._packets: Iterator[Any] | None = None
         self._pending: list[tuple[Any, bool]] = []
-        self._last_pts: int | None = None
         self._drained = False
 
     def close(self) -> None:
@@ -67,17 +82,17 @@ class Decoder:
     def run(self) -> Iterator[tuple[Any, bool]]:
         """Yield (picture, damaged) from the present place to the end.
 
-        After an error every picture up to the next key picture counts as damaged: it may rest on what was lost.
+        After an error every picture up to the next whole key picture counts as damaged: it may rest on what was lost.
         """
         if self._packets is None:
             self._packets = self.container.demux(self.stream)
         while True:
-            while self._pending:
-                picture, damaged = self._pending.pop(0)
-                self._last_pts = picture.pts
-                yield picture, damaged
+            while len(self._pending) > self._hold:
+                yield self._pending.pop(0)
             if not self._feed():
-                return
+                break
+        while self._pending:
+            yield self._pending.pop(0)
 
     def _feed(self) -> bool:
         """Read and decode one packet; False at the end."""
@@ -97,7 +112,7 @@ class Decoder:
                 packet = next(self._packets, None)
             except PACKET_ERRORS:
                 # What follows a break in the container cannot be reached.
-                self.suspect, self.errors = True, self.errors + 1
+                self._trouble(None)
                 self._packets = iter(())
                 return None
         return packet if packet is not None and packet.size else None
@@ -112,16 +127,44 @@ class Decoder:
 
     def _decode(self, packet: Any) -> None:
         beat()
+        if packet is not None:
+            self._sent.append(packet.pts)
         try:
             pictures = self.context.decode(packet)
         except PACKET_ERRORS:
-            self.errors += 1
-            self.suspect = True
+            # Frame threads report late: the error is that of the oldest packet under way.
+            self._trouble(self._sent[0] if self._sent else None)
             return
+        if packet is not None and packet.is_corrupt:
+            self._trouble(packet.pts)
         for picture in pictures:
-            if picture.key_frame:
-                self.suspect = False
-            self._pending.append((picture, self.suspect or bool(picture.is_corrupt)))
+            if picture.is_corrupt:
+                self._trouble(picture.pts)
+            elif picture.key_frame and self._passed(picture.pts):
+                self.suspect, self._worst = False, None
+            self._queue(picture)
+
+    def _queue(self, picture: Any) -> None:
+        """Let a picture wait for its turn.  After an error the decoder's threads may hand pictures out in the wrong order."""
+        pts = picture.pts
+        late = self.errors > 0 and pts is not None and self._newest is not None and pts < self._newest
+        if pts is not None and not late:
+            self._newest = pts
+        self._pending.append((picture, self.suspect or late))
+        if late and all(waiting.pts is not None for waiting, _ in self._pending):
+            self._pending.sort(key=lambda entry: entry[0].pts)
+
+    def _passed(self, pts: int | None) -> bool:
+        """Whether all trouble lies before a key picture: errors of what follows it may show themselves first."""
+        return pts is None or self._worst is None or pts > self._worst
+
+    def _trouble(self, pts: int | None) -> None:
+        """Mark everything up to the next key picture, and what waits: some of it may be decoded later than what is lost."""
+        self.errors += 1
+        self.suspect = True
+        if pts is not None:
+            self._worst = pts if self._worst is None else max(self._worst, pts)
+        self._pending = [(picture, True) for picture, _ in self._pending]
 
     def start_at_key(self, key: int, wanted: int) -> None:
         """Go to a key packet such that everything from `wanted` on will come out; to the start of the file if need be."""
@@ -163,7 +206,8 @@ class Decoder:
         with translated(self.path):
             self.container.seek(int(pts), stream=self.stream, backward=True)
             self._packets = self.container.demux(self.stream)
-        self._pending, self._drained, self.suspect, self._last_pts = [], False, False, None
+        self._pending, self._drained, self.suspect, self._worst, self._newest = [], False, False, None, None
+        self._sent.clear()
         self.context.skip_frame = "DEFAULT"
 
     def restart(self) -> None:
@@ -174,8 +218,9 @@ class Decoder:
         self.stream = video_stream(self.container, self.path)
         self.context = self.stream.codec_context
         self.context.thread_count, self.context.thread_type = threads, kind
-        self.context.options = dict(OPTIONS)
-        self._pending, self._drained, self.suspect, self._last_pts = [], False, False, None
+        self.context.options = options_of(self.context.name)
+        self._pending, self._drained, self.suspect, self._worst, self._newest = [], False, False, None, None
+        self._sent.clear()
 
     def exact(self, index: FrameIndex, number: int) -> tuple[Any, bool]:
         """Return picture `number` and whether it is damaged; never a neighbour.
@@ -226,7 +271,7 @@ class Decoder:
                 self._drain()
                 found = self._take(wanted)
             if found is not None:
-                return found
+                return self._as_sure_as_can_be(found)
         self._drain()
         return self._take(wanted)
 
@@ -234,10 +279,17 @@ class Decoder:
         for place, (picture, damaged) in enumerate(self._pending):
             if picture.pts == wanted:
                 del self._pending[: place + 1]
-                self._last_pts = wanted
                 return picture, damaged
         self._pending.clear()
         return None
+
+    def _as_sure_as_can_be(self, found: tuple[Any, bool]) -> tuple[Any, bool]:
+        """Look at what was decoded before a picture but is shown after it: it may rest on that, and that be damaged."""
+        before = self.errors
+        if not self._drained and self.context.has_b_frames:
+            self._drain()
+            self._pending.clear()
+        return found[0], found[1] or self.errors > before
 
     def _by_counting(self, number: int) -> tuple[Any, bool]:
         self.restart()

@@ -7,6 +7,7 @@ import re
 import threading
 from collections.abc import Mapping
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import av
@@ -26,6 +27,17 @@ SOFTWARE = re.compile(r"lav[fc]\d|libx26[45]|x26[45]|handbrake|ffmpeg|gstreamer|
 CAPTURE_KEYS = ("com.android.capture.fps", "com.apple.quicktime.full-frame-rate-playback-intent")
 
 STILL_CODECS = {"png", "apng", "mjpeg", "tiff", "bmp", "gif", "webp"}
+
+# Exif's eight orientations: transpose, then flips left-right and upside down.
+EXIF = {
+    2: Orientation(False, True, False),
+    3: Orientation(False, True, True),
+    4: Orientation(False, False, True),
+    5: Orientation(True, False, False),
+    6: Orientation(True, True, False),
+    7: Orientation(True, True, True),
+    8: Orientation(True, False, True),
+}
 
 _dump_lock = threading.Lock()
 logging.getLogger("libav").addHandler(logging.NullHandler())
@@ -95,6 +107,22 @@ def streams_of(container: Any, lines: Mapping[int, str]) -> tuple[dict[str, Any]
             record |= {"rate_hz": context.sample_rate, "channels": len(context.layout.channels)}
         out.append(record)
     return tuple(out)
+
+
+def counted(count: int, what: str) -> str:
+    """Return a number and what is counted, in the plural unless it is one."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def exif_orientation(path: Path) -> Orientation:
+    """Return how a still picture is to be turned, from its Exif tag 274 (CIPA DC-008); upright if it holds none."""
+    from PIL import Image
+
+    try:
+        with Image.open(path) as image:
+            return EXIF.get(int(image.getexif().get(274, 1)), UPRIGHT)
+    except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
+        return UPRIGHT
 
 
 def orientation_of(picture: Any, codec: str = "") -> tuple[Orientation, str | None]:
@@ -189,10 +217,10 @@ def oddities(info: ClipInfo, index: FrameIndex) -> list[str]:
     """Return what a careful viewer would want to know of timing and geometry, in words."""
     out = []
     if index.header_frames and index.header_frames != index.packets:
-        out.append(f"the header promises {index.header_frames} pictures, {index.packets} are there")
+        out.append(f"the header promises {counted(index.header_frames, 'picture')}; there are {index.packets}")
     if index.gaps:
         longest = max(gap for _, gap in index.gaps)
-        out.append(f"{len(index.gaps)} gaps in the timestamps, the longest {1000 * longest:.1f} ms")
+        out.append(f"{counted(len(index.gaps), 'gap')} in the timestamps, the longest {1000 * longest:.1f} ms")
     elif index.variable_rate:
         out.append("the frame rate varies; every picture's own timestamp is used")
     if info.pixel_aspect != 1:
@@ -204,7 +232,7 @@ def oddities(info: ClipInfo, index: FrameIndex) -> list[str]:
             f"taken at {float(info.capture_rate):g} pictures per s, played at {float(info.average_rate):.3f} (slow motion)"
         )
     if index.damaged.any():
-        out.append(f"{int(index.damaged.sum())} pictures are damaged")
+        out.append(f"damaged: {counted(int(index.damaged.sum()), 'picture')}")
     videos = [stream for stream in info.streams if stream["kind"] == "video"]
     if len(videos) > 1:
         out.append(f"{len(videos)} video streams; one of {info.width} x {info.height} px is used")
@@ -213,6 +241,8 @@ def oddities(info: ClipInfo, index: FrameIndex) -> list[str]:
 
 __all__ = [
     "capture_rate_of",
+    "counted",
+    "exif_orientation",
     "metadata_of",
     "nominal_rate",
     "oddities",

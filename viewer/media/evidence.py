@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from viewer.media.describe import counted
 from viewer.media.index import Cancelled, Progress
 
 if TYPE_CHECKING:
@@ -59,11 +60,11 @@ class Evidence:
         if self.still and self.frames > 2:
             out.append("all pictures are exactly equal: a still picture, not a recording")
         elif self.repeated:
-            out.append(f"{len(self.repeated)} pictures repeat the one before exactly (first: {self.repeated[0]})")
+            out.append(f"exact repeats of the picture before: {len(self.repeated)} (first: {self.repeated[0]})")
         if self.damaged:
-            out.append(f"{len(self.damaged)} pictures are damaged (first: {self.damaged[0]})")
+            out.append(f"damaged: {counted(len(self.damaged), 'picture')} (first: {self.damaged[0]})")
         if self.missing:
-            out.append(f"{len(self.missing)} pictures do not decode (first: {self.missing[0]})")
+            out.append(f"not decoded: {counted(len(self.missing), 'picture')} (first: {self.missing[0]})")
         if self.narrow_codes:
             out.append("full range is in use, but codes keep to 16..235: if black looks grey, choose range narrow")
         if self.pattern > PATTERN:

@@ -165,7 +165,7 @@ def _by_packets(path: Path, packets: PacketList) -> FrameIndex:
 def _by_decoding(
     path: Path, packets: PacketList, doubts: tuple[str, ...], progress: Progress, cancelled: Cancelled
 ) -> FrameIndex:
-    decoder = Decoder(path, threads=default_threads())
+    decoder = Decoder(path, threads=default_threads(), hold=True)
     times: list[int | None] = []
     bad: list[bool] = []
     keys: list[bool] = []

@@ -30,7 +30,7 @@ class Pass:
     threads : int
         Decoder threads.
     ahead : int
-        Pictures decoded before they are asked for.
+        Pictures decoded before they are asked for; if any, damage seen late also marks the pictures it may have reached before.
     device : str, optional
         Hardware decoder, for looking only; given up for the software one at the first trouble.
     """
@@ -124,7 +124,7 @@ class Pass:
     def _decoded(
         self, path: Path, index: FrameIndex, first: int, low: int, high: int, device: str | None
     ) -> Generator[Item, None, None]:
-        decoder = Decoder(path, threads=self._threads, device=device)
+        decoder = Decoder(path, threads=self._threads, device=device, hold=self._ahead > 0)
         try:
             source = _counted(decoder, low, high) if index.counted else _timed(decoder, index, low, high)
             hurrying = False
@@ -158,12 +158,13 @@ def _timed(decoder: Decoder, index: FrameIndex, low: int, high: int) -> Iterator
             continue
         # Nearly always the next picture is the next number; the search is for what was lost or comes early.
         if expected >= high or here != pts[expected]:
-            expected = int(np.searchsorted(pts, here))
-            if expected >= len(pts) or pts[expected] != here or not low <= expected < high:
+            place = int(np.searchsorted(pts, here))
+            if place >= len(pts) or pts[place] != here or not expected <= place < high:
                 if here >= last:
                     return
-                expected = min(expected, high - 1)
+                expected = max(expected, min(place, high - 1))
                 continue
+            expected = place
         yield expected, picture, damaged or bool(index.damaged[expected])
         expected += 1
         if here >= last:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
-from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -14,19 +12,18 @@ import numpy as np
 
 from viewer.errors import Cancelled as Stopped
 from viewer.errors import SeekError, UsageError
-from viewer.media import cache, describe, planes
+from viewer.media import cache
 from viewer.media.audio import Sound, join_sounds, read_sound
 from viewer.media.clipping import ClipLevels, find_levels, levels_from
 from viewer.media.decoder import Decoder, default_threads
-from viewer.media.frame import Frame, Setting, weights_of
+from viewer.media.frame import Frame, Setting
 from viewer.media.index import Cancelled, FrameIndex, Progress
 from viewer.media.indexstore import index_of
-from viewer.media.info import ClipInfo
-from viewer.media.linearise import Linearise
-from viewer.media.parts import Joined, PartFacts, join
+from viewer.media.opening import describe_clip
+from viewer.media.parts import PartFacts, join
 from viewer.media.passes import Pass
-from viewer.media.source import check_file, rational, translated
-from viewer.media.tags import LightChoice, resolve
+from viewer.media.source import check_file, translated
+from viewer.media.tags import LightChoice
 from viewer.media.tint import Tint, fit_tint
 from viewer.media.watch import Watch
 
@@ -124,7 +121,7 @@ class ClipReader:
         self._joined = join(facts)
         self.index: FrameIndex = self._joined.index
         self._sha256 = hashes[0] if len(hashes) == 1 else hashlib.sha256("".join(hashes).encode()).hexdigest()
-        self.info, self._setting = _describe(self, *opening, self._joined, light)
+        self.info, self._setting = describe_clip(*opening, self._joined, self._sha256, self.paths, self.clip_levels, light)
 
     def _single(self, place: int) -> Decoder:
         decoder = self._singles[place]
@@ -290,90 +287,6 @@ class ClipReader:
                 hint=f"The last is {total - 1}.",
             )
         return int(number)
-
-
-def _describe(
-    clip: ClipReader, decoder: Decoder, picture: Any, joined: Joined, light: LightChoice | None
-) -> tuple[ClipInfo, Setting]:
-    path, index = decoder.path, joined.index
-    with translated(path):
-        layout = planes.layout_of(picture.format, where=path.name)
-        orientation, oddity = describe.orientation_of(picture, decoder.context.name)
-        width, height = orientation.upright_size(picture.width, picture.height)
-        tags = describe.tags_of(picture)
-        spec = resolve(
-            tags,
-            width=picture.width,
-            height=picture.height,
-            bits=layout.bits,
-            rgb=layout.kind == "rgb",
-            jpeg=picture.format.name.startswith("yuvj"),
-            choice=light,
-        )
-        lines = describe.stream_lines(decoder.container)
-        codec = decoder.context.name
-        siting, guess = describe.siting_of(lines.get(decoder.stream.index, ""), codec, layout.step_y)
-        metadata = describe.metadata_of(decoder.container, decoder.stream)
-        rate = describe.nominal_rate(
-            Fraction(0) if index.gaps else index.average_rate, index.header_rate, len(index), float(index.time_base)
-        )
-        rate = index.average_rate if index.gaps or not rate else rate
-        aspect = rational(decoder.stream.sample_aspect_ratio) or rational(decoder.context.sample_aspect_ratio)
-        interlaced = bool(picture.interlaced_frame)
-        bits_per_pixel = index.bytes_total * 8 / max(1, len(index) * width * height)
-        setting = Setting(
-            layout=layout,
-            spec=spec,
-            siting=siting,
-            orientation=orientation,
-            width=width,
-            height=height,
-            linearise=Linearise(spec, weights_of(spec)),
-            find_levels=clip.clip_levels,
-            weights=weights_of(spec),
-            top_first=int(decoder.context.field_order) not in (3, 4),
-            name=path.name,
-        )
-        info = ClipInfo(
-            path=path,
-            sha256=clip._sha256,
-            width=width,
-            height=height,
-            frames=len(index),
-            average_rate=rate,
-            transfer=spec.transfer,
-            range=spec.range,
-            matrix=spec.matrix,
-            primaries=spec.primaries,
-            bit_depth=layout.bits,
-            codec=codec,
-            pixel_format=picture.format.name,
-            chroma=layout.chroma,
-            siting=siting,
-            rotation=orientation.rotation_deg,
-            mirrored=orientation.mirrored,
-            pixel_aspect=(1 / aspect if orientation.transpose else aspect) if aspect else Fraction(1),
-            interlaced=interlaced,
-            capture_rate=describe.capture_rate_of(metadata, rate),
-            bits_per_pixel=bits_per_pixel,
-            reencoded=describe.reencoded_signs(metadata, codec, bits_per_pixel),
-            has_sound=any(s.codec_context is not None and s.codec_context.sample_rate for s in decoder.container.streams.audio),
-            start_s=float(index.times_s[0]),
-            end_s=index.end_s,
-            container=decoder.container.format.name,
-            size_bytes=sum(part.stat().st_size for part in clip.paths),
-            parts=clip.paths,
-            metadata=metadata,
-            tags=(tags.transfer, tags.range, tags.matrix, tags.primaries),
-            streams=describe.streams_of(decoder.container, lines),
-        )
-    assumed = [*spec.assumed, *joined.assumed]
-    if guess and layout.chroma in ("420", "422", "411", "410", "440"):
-        assumed.append(guess)
-    warnings = [*spec.warnings, *joined.warnings, *index.notes, *describe.oddities(info, index)]
-    if oddity:
-        warnings.append(oddity)
-    return replace(info, assumed=tuple(assumed), warnings=tuple(warnings)), setting
 
 
 __all__ = ["ClipReader", "open_clip"]

@@ -157,7 +157,14 @@ def open_container(path: Path | str, *, device: str | None = None) -> Any:
             options=options,
             timeout=(OPEN_TIMEOUT_S, READ_TIMEOUT_S),
             hwaccel=accelerator(device) if device else None,
+            format=_still_format(path),
         )
+
+
+def _still_format(path: Path) -> str | None:
+    """Return the reader of JPEG pictures for one: by its name alone the library would take one that reads whole series."""
+    with path.open("rb") as stream:
+        return "jpeg_pipe" if stream.read(3) == b"\xff\xd8\xff" else None
 
 
 def video_stream(container: Any, path: Path) -> Any:

@@ -3,9 +3,9 @@
 The rule, in this order: the user's choice; the tag of the decoded pictures (bitstream, filled in from the container by the
 demuxer where the bitstream is silent); an assumption, recorded in words.  Assumptions:
 
-- range: narrow (full for the JPEG family and for RGB);
+- range: narrow (full for the JPEG family, for RGB and for pictures that are no video);
 - matrix: BT.709 for pictures of 720 lines or more or 1280 columns or more, else BT.601; BT.2020 if the primaries are BT.2020;
-- transfer: BT.709 (sRGB for RGB-coded files);
+- transfer: BT.709 (sRGB for RGB-coded files and for pictures that are no video);
 - primaries: those that belong to the matrix.
 """
 
@@ -92,7 +92,15 @@ class LightSpec:
 
 
 def resolve(
-    tags: ColourTags, *, width: int, height: int, bits: int, rgb: bool, jpeg: bool, choice: LightChoice | None = None
+    tags: ColourTags,
+    *,
+    width: int,
+    height: int,
+    bits: int,
+    rgb: bool,
+    jpeg: bool,
+    still: bool = False,
+    choice: LightChoice | None = None,
 ) -> LightSpec:
     """Return the light specification of a clip.
 
@@ -106,21 +114,23 @@ def resolve(
         Bits per component.
     rgb, jpeg : bool
         Whether the pixel format is RGB; whether it belongs to the JPEG family (full range by definition).
+    still : bool
+        A picture file: full range and sRGB where it is silent.
     choice : LightChoice, optional
         What the user overrules.
     """
     choice = choice or LightChoice()
     said: list[str] = []
     odd: list[str] = []
-    code_range = _range(tags, choice, rgb, jpeg, said)
+    code_range = _range(tags, choice, rgb or still, jpeg, said)
     matrix = _matrix(tags, choice, width, height, rgb, said, odd)
-    transfer = _transfer(tags, choice, rgb, said, odd)
-    primaries = _primaries(tags, choice, matrix, height, said)
+    transfer = _transfer(tags, choice, rgb or still, said, odd)
+    primaries = _primaries(tags, choice, "bt709" if still else matrix, height, said)
     _conflicts(tags, choice, matrix, transfer, primaries, odd)
     return LightSpec(transfer, code_range, matrix, primaries, bits, tuple(said), tuple(odd))
 
 
-def _range(tags: ColourTags, choice: LightChoice, rgb: bool, jpeg: bool, said: list[str]) -> str:
+def _range(tags: ColourTags, choice: LightChoice, full: bool, jpeg: bool, said: list[str]) -> str:
     if choice.range:
         said.append(f"range {choice.range}: chosen by the user")
         return choice.range
@@ -128,7 +138,7 @@ def _range(tags: ColourTags, choice: LightChoice, rgb: bool, jpeg: bool, said: l
         return "full"
     if tags.range == 1:
         return "narrow"
-    guess = "full" if rgb else "narrow"
+    guess = "full" if full else "narrow"
     said.append(f"range {guess}: not tagged")
     return guess
 
@@ -157,7 +167,7 @@ def _matrix(tags: ColourTags, choice: LightChoice, width: int, height: int, rgb:
     return guess
 
 
-def _transfer(tags: ColourTags, choice: LightChoice, rgb: bool, said: list[str], odd: list[str]) -> str:
+def _transfer(tags: ColourTags, choice: LightChoice, computer: bool, said: list[str], odd: list[str]) -> str:
     if choice.transfer:
         said.append(f"transfer {choice.transfer}: chosen by the user")
         return choice.transfer
@@ -166,7 +176,7 @@ def _transfer(tags: ColourTags, choice: LightChoice, rgb: bool, said: list[str],
         if named == "pq":
             odd.append("PQ: scene light rests on the reference rendering of BT.2100; a camera may use another")
         return named
-    guess = "srgb" if rgb else "bt709"
+    guess = "srgb" if computer else "bt709"
     if tags.transfer in UNSPECIFIED:
         said.append(f"transfer {guess}: not tagged")
     else:

@@ -10,7 +10,7 @@ from typing import Any
 
 from viewer.errors import FileError
 from viewer.media import ClipReader, LightChoice, open_clip
-from viewer.media.describe import public_metadata
+from viewer.media.describe import counted, public_metadata
 from viewer.media.evidence import DEFAULT_BUDGET_PX, Evidence, examine
 from viewer.media.hardware import display_device
 from viewer.tasks.document import Result
@@ -153,7 +153,7 @@ def describe_record(record: dict[str, Any]) -> list[str]:
     """Return a record as lines for reading."""
     picture, light, timing = record["picture"], record["light"], record["timing"]
     examined = record["examined"]
-    rate = Fraction(timing["rate"])
+    rate, one = Fraction(timing["rate"]), timing["frames"] == 1
     turn = f", turned {picture['rotation_deg']} deg" if picture["rotation_deg"] else ""
     turn += ", mirrored" if picture["mirrored"] else ""
     lines = [
@@ -163,13 +163,16 @@ def describe_record(record: dict[str, Any]) -> list[str]:
         if picture["chroma"][0] == "4"
         else f"  picture    {picture['width']} x {picture['height']} px{turn}, {picture['codec']} {picture['pixel_format']}"
         f" ({picture['bit_depth']} bit)",
-        f"  timing     {timing['frames']} pictures, {timing['start_s']:.4f} to {timing['end_s']:.4f} s, {float(rate):.4f} per s"
-        + (" on average (varies)" if timing["variable_rate"] else ""),
+        "  timing     one picture"
+        if one
+        else f"  timing     {timing['frames']} pictures, {timing['start_s']:.4f} to {timing['end_s']:.4f} s,"
+        f" {float(rate):.4f} per s" + (" on average (varies)" if timing["variable_rate"] else ""),
         f"  light      transfer {light['transfer']}, range {light['range']}, matrix {light['matrix']},"
         f" primaries {light['primaries']}",
         f"  sound      {'yes' if record['has_sound'] else 'none'}",
-        f"  examined   {examined['frames']} pictures decoded{'' if examined['whole'] else ' (not the whole clip)'},"
-        f" {examined['repeated']} repeats, {examined['damaged']} damaged",
+        f"  examined   {counted(examined['frames'], 'picture')} decoded"
+        f"{'' if examined['whole'] else ' (not the whole clip; --thorough decodes all)'},"
+        f" {counted(examined['repeated'], 'repeat')}, {examined['damaged']} damaged",
     ]
     lines += [f"  assumed    {text}" for text in record["assumed"]]
     lines += [f"  note       {text}" for text in record["oddities"]]
