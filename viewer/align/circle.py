@@ -58,7 +58,7 @@ def fit_field_circle(luminance: np.ndarray, *, smallest: float = 0.12) -> FieldC
     light = np.nan_to_num(np.asarray(luminance, np.float32), nan=0.0, posinf=0.0, neginf=0.0)
     if light.ndim != 2 or min(light.shape) < 32 or float(np.ptp(light)) <= 0:
         return None
-    first = [_first_look(light, *candidate) for candidate in _candidates(light, smallest)]
+    first = [_first_look(light, *candidate) for candidate in _apart(_candidates(light, smallest))]
     ranked: list[tuple[float, float, float, float, float]] = []
     for look in sorted((look for look in first if look is not None), reverse=True):
         if all(math.dist(look[1:4], other[1:4]) > 0.04 * other[3] for other in ranked):
@@ -68,7 +68,18 @@ def fit_field_circle(luminance: np.ndarray, *, smallest: float = 0.12) -> FieldC
         found = _refine(light, cx, cy, radius, blur, smallest)
         if found is not None and (best is None or found[0] > best[0]):
             best = found
+            if found[1].arc_deg > 240.0 and (found[1].residual_px or 0.0) < 0.002 * radius:
+                break  # nothing else is that long and that round
     return best[1] if best else None
+
+
+def _apart(candidates: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
+    """Candidates, but one of those that lie within a fortieth of their radius."""
+    out: list[tuple[float, float, float]] = []
+    for candidate in candidates:
+        if all(math.dist(candidate, other) > 0.025 * other[2] for other in out):
+            out.append(candidate)
+    return out
 
 
 def _candidates(light: np.ndarray, smallest: float) -> list[tuple[float, float, float]]:

@@ -48,29 +48,34 @@ def _to_bytes(made: LogLight) -> np.ndarray:
     return np.asarray(np.where(made.mask, np.clip(128.0 + 42.0 * even, 0, 255), 128).astype(np.uint8))
 
 
-def _detect(made: LogLight, flip: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Positions (clip px) and descriptors of features; `flip` finds them in the mirrored picture, positions unmirrored."""
-    picture = _to_bytes(made)
-    mask = made.mask.astype(np.uint8)
-    if flip:
-        picture, mask = np.ascontiguousarray(picture[:, ::-1]), np.ascontiguousarray(mask[:, ::-1])
+def _detect(made: LogLight) -> tuple[np.ndarray, np.ndarray]:
+    """Positions (clip px) and descriptors of features."""
     finder = cv2.SIFT.create(nfeatures=_FEATURES, contrastThreshold=0.02, edgeThreshold=12)
-    points, descriptors = finder.detectAndCompute(picture, mask)
+    points, descriptors = finder.detectAndCompute(_to_bytes(made), made.mask.astype(np.uint8))
     if descriptors is None or len(points) < 4:
         return np.zeros((0, 2)), np.zeros((0, 128), np.float32)
     place = np.array([point.pt for point in points], float)
-    if flip:
-        place[:, 0] = picture.shape[1] - 1 - place[:, 0]
     root = np.sqrt(descriptors / np.maximum(descriptors.sum(axis=1, keepdims=True), 1e-9))
     return made.factor * (place + 0.5) - 0.5, root.astype(np.float32)
 
 
+def mirrored_descriptors(descriptors: np.ndarray) -> np.ndarray:
+    """Descriptors of the same features in the mirrored picture, shape (N, 128).
+
+    The 4 x 4 cells lie along the feature's own direction (columns) and across it (rows), 8 directions each: a mirror turns
+    the rows and the sense of the directions round.
+    """
+    cells = descriptors.reshape(-1, 4, 4, 8)[:, ::-1]
+    return np.ascontiguousarray(cells[..., (0, 7, 6, 5, 4, 3, 2, 1)].reshape(-1, 128))
+
+
 def from_features(reference: LogLight, moving: LogLight) -> list[Guess]:
     """Guesses from matched features, for the plain and the mirrored picture, best first (at most one each)."""
-    pa, da = _detect(reference, False)
+    pa, da = _detect(reference)
+    pb, plain = _detect(moving)
     out: list[Guess] = []
     for flip in (False, True):
-        pb, db = _detect(moving, flip)
+        db = mirrored_descriptors(plain) if flip else plain
         guess = _consensus(pa, da, pb, db, flip, 2.5 * max(reference.factor, moving.factor))
         if guess is not None:
             out.append(guess)
@@ -256,4 +261,4 @@ def _shifted(
     return Guess(warp=warp, by="spectrum", mirrored=mirrored, score=score)
 
 
-__all__ = ["Guess", "from_features", "from_spectrum"]
+__all__ = ["Guess", "from_features", "from_spectrum", "mirrored_descriptors"]

@@ -78,10 +78,11 @@ def fit_pose(reference: Picture, moving: Picture) -> PoseFit:
     if not trials:
         return PoseFit(reason=f"the pictures have nothing in common that stands out of the noise. {HELP}")
     score, guess, rough = trials[0]
+    first = refine(reference, moving, rough.warp, factors=(2.0,), rough=True)
     for other_score, other, other_rough in trials[1:]:
         if other_score < 0.5 * score or _distance(other_rough.warp, rough.warp, reference) < 0.03 * _radius(reference):
             continue
-        if _rivals(reference, moving, rough, other_rough):
+        if first is not None and _rivals(reference, moving, first, other_rough):
             kind = "mirrored and not" if other.mirrored != guess.mirrored else "two places"
             return PoseFit(reason=f"two poses fit nearly as well ({kind}). {HELP}")
     finest = _finest(reference, moving, rough.warp)
@@ -90,10 +91,10 @@ def fit_pose(reference: Picture, moving: Picture) -> PoseFit:
     return _judge(reference, moving, finest, guesses)
 
 
-def _rivals(reference: Picture, moving: Picture, first: Refined, second: Refined) -> bool:
+def _rivals(reference: Picture, moving: Picture, one: Refined, second: Refined) -> bool:
     """Whether a second pose leaves hardly more unexplained than the first, detail included."""
-    one, two = (refine(reference, moving, rough.warp, factors=(2.0,)) for rough in (first, second))
-    if one is None or two is None:
+    two = refine(reference, moving, second.warp, factors=(2.0,), steps=6, rough=True)
+    if two is None:
         return False
     left_one = 1.0 - one.correlation * math.sqrt(one.overlap)
     left_two = 1.0 - two.correlation * math.sqrt(two.overlap)
@@ -109,7 +110,7 @@ def _finest(reference: Picture, moving: Picture, warp: np.ndarray) -> Refined | 
     band.  The stated error is that of noise and the pull together.
     """
     best: tuple[float, Refined] | None = None
-    found = refine(reference, moving, warp, factors=(2.0,))
+    found = refine(reference, moving, warp, factors=(2.0,), rough=True)
     for fine, coarse in _BANDS:
         if found is None:
             break
@@ -173,7 +174,7 @@ def _trials(reference: Picture, moving: Picture, guesses: list[Guess]) -> list[t
             continue
         if not 0.2 < scale_of(guess.warp) < 5.0:
             continue
-        found = refine(reference, moving, guess.warp, factors=(2.0 * size, size), steps=8)
+        found = refine(reference, moving, guess.warp, factors=(2.0 * size, size), steps=8, rough=True)
         if found is None or found.correlation <= 0:
             continue
         if (np.linalg.det(found.warp[:2, :2]) < 0) != guess.mirrored or not 0.2 < scale_of(found.warp) < 5.0:
@@ -291,7 +292,7 @@ def pose_from_points(clip: Sequence[tuple[float, float]], reference: Sequence[tu
 def pose_residual(reference: Picture, moving: Picture, pose: Pose) -> tuple[float, float] | None:
     """How well a pose set by hand fits: (agreement of the pictures, px by which a step improves it), or None."""
     warp = np.linalg.inv(np.vstack([pose.matrix, [0, 0, 1]]))
-    found = refine(reference, moving, warp, factors=(2.0,), steps=1)
+    found = refine(reference, moving, warp, factors=(2.0,), steps=1, rough=True)
     if found is None:
         return None
     return found.correlation, _distance(found.warp, warp, reference)

@@ -19,6 +19,7 @@ from viewer.cv import cv2
 
 KINDS = {"similarity": 4, "affine": 6, "homography": 8}
 _FINE, _COARSE = 1.4, 16.0
+_PIXELS, _ROUGH_PIXELS = 120_000, 30_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,6 +112,7 @@ def refine(
     steps: int = 12,
     fine: float = _FINE,
     coarse: float = _COARSE,
+    rough: bool = False,
 ) -> Refined | None:
     """Improve a warp of reference pixels into the moving picture, from coarse to fine.
 
@@ -126,6 +128,8 @@ def refine(
     fine, coarse : float
         Gaussians (px of the level) that the band lies between.  Where noise is strong both must be wide; where it isn't, a
         narrow band keeps out the halo and the veil of the devices, which differ.
+    rough : bool
+        Fewer pixels, no tiles and no covariance: to compare guesses.
 
     Returns
     -------
@@ -135,7 +139,8 @@ def refine(
     result: Refined | None = None
     for number, factor in enumerate(factors):
         last = number == len(factors) - 1
-        result = _level(reference, moving, warp, factor, kind if last else "similarity", steps, fine, coarse)
+        kind_here = kind if last else "similarity"
+        result = _level(reference, moving, warp, factor, kind_here, steps, fine, coarse, rough or not last)
         if result is None:
             return None
         warp = result.warp
@@ -143,7 +148,15 @@ def refine(
 
 
 def _level(
-    reference: Picture, moving: Picture, warp: np.ndarray, factor: float, kind: str, steps: int, fine: float, coarse: float
+    reference: Picture,
+    moving: Picture,
+    warp: np.ndarray,
+    factor: float,
+    kind: str,
+    steps: int,
+    fine: float,
+    coarse: float,
+    rough: bool,
 ) -> Refined | None:
     """Steps at one pixel size."""
     s = scale_of(warp)
@@ -157,9 +170,9 @@ def _level(
     smooth_b = smoothed(b.values, b.mask, fine_b)
     slope_b = _gradient(smooth_b)
     here = np.linalg.inv(b.to_clip) @ warp @ a.to_clip
-    state: _State | None = None
+    most = _ROUGH_PIXELS if rough else _PIXELS
     for step in range(steps):
-        state = _state(a, b, box, smooth_a, smooth_b, slope_b, here, kind, coarse)
+        state = _state(a, b, box, smooth_a, smooth_b, slope_b, here, kind, coarse, most)
         if state is None:
             return None
         change = state.solve()
@@ -172,10 +185,10 @@ def _level(
         here /= here[2, 2]
         if size < 0.01 and step > 1:
             break
-    state = _state(a, b, box, smooth_a, smooth_b, slope_b, here, kind, coarse)
+    state = _state(a, b, box, smooth_a, smooth_b, slope_b, here, kind, coarse, most)
     if state is None:
         return None
-    return state.result(a, b, here, size < 0.02)
+    return state.result(a, b, here, size < 0.02, rough)
 
 
 def _box(mask: np.ndarray) -> tuple[slice, slice] | None:
@@ -265,23 +278,12 @@ class _State:
         a, b = self.a - self.a.mean(), self.b - self.b.mean()
         return float((a * b).sum() / math.sqrt(float((a * a).sum() * (b * b).sum()) + 1e-30))
 
-    def result(self, a: LogLight, b: LogLight, here: np.ndarray, converged: bool, tiles: int = 8) -> Refined:
-        """Tile residuals and cluster-robust covariance, in the reference's clip px."""
-        jacobian, residual, w, normal = self._equations()
-        side = max(np.ptp(self.x), np.ptp(self.y), 1.0) / tiles
-        tile = ((self.y - self.y.min()) / side).astype(int) * (tiles + 1) + ((self.x - self.x.min()) / side).astype(int)
-        count = int(tile.max()) + 1
-        solved = np.linalg.lstsq(normal, _project(jacobian, w * residual), rcond=None)[0]
-        n_pose = KINDS[self.kind]
-        solved[:n_pose] = 0.0
-        left = residual - np.einsum("p,pn->n", solved, jacobian)
-        spread = _jackknife(jacobian, left, w, normal, tile)[:n_pose, :n_pose]
-        rows = _tile_rows(tile, count, self, left, w)
+    def result(self, a: LogLight, b: LogLight, here: np.ndarray, converged: bool, rough: bool) -> Refined:
+        """The warp in clip px, with tile residuals and covariance unless `rough`."""
         f = a.factor
-        rows[:, 0:2] = f * (rows[:, 0:2] + 0.5) - 0.5
-        rows[:, 2:5] *= f * self.noisy
         warp = b.to_clip @ here @ np.linalg.inv(a.to_clip)
-        cx, cy = self.centre
+        (cx, cy), n_pose = self.centre, KINDS[self.kind]
+        rows, spread = (np.zeros((0, 6)), np.zeros((n_pose, n_pose))) if rough else self._left(f)
         return Refined(
             warp=warp / warp[2, 2],
             kind=self.kind,
@@ -289,11 +291,26 @@ class _State:
             overlap=self.share,
             pixels=len(self.x) * self.stride**2,
             tiles=rows,
-            covariance=spread * (f * self.noisy) ** 2,
+            covariance=spread,
             centre=(f * (cx + 0.5) - 0.5, f * (cy + 0.5) - 0.5),
             length=self.length * f,
             converged=converged,
         )
+
+    def _left(self, factor: float, tiles: int = 8) -> tuple[np.ndarray, np.ndarray]:
+        """Tile residuals and cluster-robust covariance, in the reference's clip px."""
+        jacobian, residual, w, normal = self._equations()
+        side = max(np.ptp(self.x), np.ptp(self.y), 1.0) / tiles
+        tile = ((self.y - self.y.min()) / side).astype(int) * (tiles + 1) + ((self.x - self.x.min()) / side).astype(int)
+        solved = np.linalg.lstsq(normal, _project(jacobian, w * residual), rcond=None)[0]
+        n_pose = KINDS[self.kind]
+        solved[:n_pose] = 0.0
+        left = residual - np.einsum("p,pn->n", solved, jacobian)
+        spread = _jackknife(jacobian, left, w, normal, tile)[:n_pose, :n_pose]
+        rows = _tile_rows(tile, int(tile.max()) + 1, self, left, w)
+        rows[:, 0:2] = factor * (rows[:, 0:2] + 0.5) - 0.5
+        rows[:, 2:5] *= factor * self.noisy
+        return rows, spread * (factor * self.noisy) ** 2
 
 
 def _state(
@@ -306,6 +323,7 @@ def _state(
     here: np.ndarray,
     kind: str,
     coarse: float,
+    most: int,
 ) -> _State | None:
     """Both pictures on the reference's pixels, band-passed alike with the mask that they share."""
     moved, bx, by = carried(smooth_b, slope_b, here, box)
@@ -331,7 +349,7 @@ def _state(
     vb *= aa / bb  # not the regression: noise would shrink it
     # The mean of both slopes: the step is then right to second order.
     ga, gb = _gradient(va), _gradient(vb)
-    stride = max(1, math.ceil(math.sqrt(inner.sum() / 160_000)))
+    stride = max(1, math.ceil(math.sqrt(inner.sum() / most)))
     keep = np.zeros_like(inner)
     keep[::stride, ::stride] = inner[::stride, ::stride]
     ys, xs = np.nonzero(keep)

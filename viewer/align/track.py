@@ -43,7 +43,9 @@ def track(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> Track:
             step = max(1, len(a) // 200_000)
             power = (a[::step] ** 2).mean(axis=0)
             a = mean if float((mean[::step] ** 2).mean()) > 0.1 * float(power.max()) else a[:, int(np.argmax(power))]
-    return Track(np.ascontiguousarray(np.nan_to_num(a)), int(rate_hz), float(start_s))
+    if not math.isfinite(float(a.sum())):
+        a = np.nan_to_num(a)
+    return Track(np.ascontiguousarray(a), int(rate_hz), float(start_s))
 
 
 def energy_envelope(sound: Track, *, rate_hz: float = ENVELOPE_HZ) -> np.ndarray:
