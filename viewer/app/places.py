@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPoint
-from PySide6.QtWidgets import QMenu
+from PySide6.QtWidgets import QMenu, QWidget
 
 from viewer.app.i18n import tr
 from viewer.app.model import ingest
@@ -23,6 +23,23 @@ class Places:
 
     def __init__(self, window: MainWindow) -> None:
         self.window = window
+
+    def manual_page(self) -> str:
+        """Return the page of the manual about what has the focus: a measure, lining up, clips; else the window."""
+        window = self.window
+        if not (window.document.session.clips or window.document.session.devices):
+            return "first-steps"
+        at: QWidget | None = window.focusWidget()
+        while at is not None and at is not window:
+            if at is window.coverage_stack:
+                return "clips"
+            if at is window.lanes:
+                return "aligning"
+            if at is window.readings_panel:
+                return window.readings_panel.measure() or "window"
+            at = at.parentWidget()
+        region = window.stage.region
+        return {"light": "bloom", "edge": "edge", "bars": "bars"}.get(region.kind, "window") if region is not None else "window"
 
     def go_to_step(self, step: NextStep) -> None:
         """Go to the place that settles a step."""

@@ -8,8 +8,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from PySide6.QtCore import QEvent, Qt, QTimer
-from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QKeyEvent
+from PySide6.QtCore import QEvent, QSize, Qt, QTimer
+from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QGuiApplication, QKeyEvent
 from PySide6.QtWidgets import QApplication, QDialog, QMainWindow, QSplitter, QStackedWidget, QWidget
 
 from viewer.app import theme
@@ -88,7 +88,7 @@ class MainWindow(QMainWindow):
         build_parts(self)
         self._commands, self.session_commands, self.measure_commands, self.publish_commands = gather(self)
         self._connect()
-        self.resize(*[int(v) for v in self.settings["window"][:2]])
+        self.resize(self._fitting_size())
         self.frame.restore_sizes()
         self.setAcceptDrops(True)
         self._document_changed()
@@ -97,6 +97,13 @@ class MainWindow(QMainWindow):
         self.setFocus()
 
     # --- building ---
+
+    def _fitting_size(self) -> QSize:
+        """Return the size the window had, as far as the screen has room for it."""
+        width, height = (int(v) for v in self.settings["window"][:2])
+        screen = QGuiApplication.primaryScreen()
+        room = screen.availableSize() if screen is not None else QSize(width, height)
+        return QSize(min(width, room.width()), min(height, room.height()))
 
     def _connect(self) -> None:
         self.document.changed.connect(lambda *_: self._document_changed())
@@ -337,6 +344,11 @@ class MainWindow(QMainWindow):
 
     # --- running actions ---
 
+    @property
+    def measuring(self) -> bool:
+        """Whether a measurement runs."""
+        return hasattr(self, "measure_commands") and self.measure_commands.measuring
+
     def run(self, ident: str) -> None:
         """Do what an action says."""
         function: Callable[[], None] | None = self._commands.get(ident)
@@ -356,7 +368,8 @@ class MainWindow(QMainWindow):
         self.trouble(f"{job.title}: {error_words(error)}")
 
     def _pixel(self, clip: Clip | None, reading: Any) -> None:
-        self.transport.show_pixel(pixel_words(self.wall.name_of(clip), reading) if clip is not None else "")
+        name = self.wall.name_of(clip) if clip is not None else ""
+        self.transport.show_pixel(pixel_words(name, reading), pixel_words(name, reading, short=True))
 
     def wall_scopes(self) -> None:
         """Ask for scopes only while they are looked at."""
@@ -377,7 +390,7 @@ class MainWindow(QMainWindow):
         """Open the manual at a page, or at that of what has the focus."""
         from viewer.app.views.helping import Manual
 
-        self.show_dialog(Manual(self, page or "window"))
+        self.show_dialog(Manual(self, page or self.places.manual_page()))
 
     # --- dialogs and words ---
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from viewer.app.commands.base import Commands
-from viewer.app.i18n import mark, parse_number, tr
+from viewer.app.i18n import mark, number, parse_number, tr, trn
 from viewer.app.model import shapes
 from viewer.app.model.geometry import apply, invert
 from viewer.app.views.ask import ask_text
@@ -61,6 +63,69 @@ class DrawCommands(Commands):
         """Line."""
         self._tool("line")
 
+    def do_tool_pair(self) -> None:
+        """Matching points."""
+        self.stage.pairs.clear()
+        self.stage.pair_from = None
+        self._tool("pair")
+        self.window.say(tr("Click a detail in the reference, then the same detail in another pane."))
+
+    def paired(self, clip: Clip, at: tuple[float, float]) -> None:
+        """Take a click of the tool for matching points; from the second pair on the clip is lined up by them."""
+        stage, reference = self.stage, self.stage.reference
+        if reference is None:
+            return
+        if clip.id == reference.id:
+            stage.pair_from = at
+            stage.tool_changed.emit()
+            return
+        if stage.pair_from is None:
+            self.window.say(tr("Click the detail in the reference first: {name}.", name=self.window.wall.name_of(reference)))
+            return
+        known = [pair for pair in stage.pairs.get(clip.id, ()) if pair[0] != stage.pair_from]
+        stage.pairs[clip.id] = [*known, (stage.pair_from, at)]
+        stage.tool_changed.emit()
+        self._pose_from_pairs(clip)
+
+    def _pose_from_pairs(self, clip: Clip) -> None:
+        from viewer.align.pose import pose_from_points
+
+        pairs = self.stage.pairs[clip.id]
+        if len(pairs) < 2:
+            self.window.say(tr("One pair. A second one, far from it, lines the clip up."))
+            return
+        try:
+            pose = pose_from_points([there for _, there in pairs], [here for here, _ in pairs])
+        except UsageError as error:
+            self.window.say(str(error))
+            return
+        changed = self.document.session.put(replace(self.document.session.clip(clip.id), pose=pose))
+        self.document.edit(changed, tr("Line up {name} by points", name=clip.name), merge=f"points {clip.id}")
+        if len(pairs) == 2:
+            self.window.say(tr("Lined up by two pairs. A third one tells how well they fit."))
+        else:
+            residual = number(pose.residual_px or 0.0, 2)
+            self.window.say(tr("Lined up by {n} pairs, residual {px} px.", n=len(pairs), px=residual))
+
+    def do_presets(self) -> None:
+        """Lay out the regions that this kind of scene usually needs."""
+        from viewer.app.model.presets import lay_out
+
+        scene, reference = self.stage.scene, self.stage.reference
+        if scene is None or reference is None:
+            self.window.say(tr("Add a clip to the scene first."))
+            return
+        size = self.stage.sizes.get(reference.id, (1920, 1080))
+        changed, added = lay_out(self.document.session, scene.id, reference, size)
+        self.document.edit(changed, tr("Lay out the usual regions"))
+        self._tool("select")
+        if added:
+            self.stage.choose("region", added[0])
+            self.window.say(trn("{n} region laid out: drag it into place, then measure.",
+                                "{n} regions laid out: drag each into place, then measure.", len(added)))  # fmt: skip
+        else:
+            self.window.say(tr("The usual regions are there already."))
+
     def do_tool_arrow(self) -> None:
         """Arrow."""
         self._tool("arrow")
@@ -101,6 +166,9 @@ class DrawCommands(Commands):
     def drawn(self, clip: Clip, start: tuple[float, float], end: tuple[float, float], dragged: bool) -> None:
         """Add what was drawn, in the reference clip's coordinates."""
         tool = self.stage.tool
+        if tool == "pair":
+            self.paired(clip, end)
+            return
         if tool not in shapes.TOOLS:
             return
         what, kind = shapes.TOOLS[tool]
@@ -118,7 +186,8 @@ class DrawCommands(Commands):
         settings: dict[str, str | float] = {}
         name = shapes.fresh_name(session, scene, tr(KIND_WORDS[kind]))
         if kind == "bars":
-            text = ask_text(self.window, tr("Bars"), tr("Line pairs per mm (add v or h for upright or lying bars)"), "")
+            what = tr("Line pairs per mm (add v or h for upright or lying bars)")
+            text = ask_text(self.window, tr("Bars"), what, self._next_bars(scene))
             if text is None:
                 return
             try:
@@ -137,6 +206,13 @@ class DrawCommands(Commands):
         )
         self.document.edit(session.put(made), tr("Draw {name}", name=name))
         self.stage.choose("region", made.id)
+
+    def _next_bars(self, scene: str) -> str:
+        """Return what the next target of a chart probably is: one step of a sixth of an octave finer than the last."""
+        last = [r for r in self.document.session.regions_of(scene) if r.kind == "bars" and r.settings.get("lpmm")]
+        if not last:
+            return ""
+        return f"{number(float(last[-1].settings['lpmm']) * 2 ** (1 / 6))} {last[-1].settings.get('way', 'v')}"
 
     def _add_note(self, kind: str, scene: str, geometry: tuple[float, ...]) -> None:
         text = ""

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import cast
 
 from viewer.app.commands.base import Commands
 from viewer.app.i18n import tr
+from viewer.app.model.coverage import KIND_NAMES
 from viewer.app.views.ask import ask_choice, ask_text
-from viewer.session.model import Region, Session, new_id
+from viewer.session.model import Region, SceneKind, Session, new_id
 
 
 class EditCommands(Commands):
@@ -79,6 +81,25 @@ class EditCommands(Commands):
         if isinstance(copy, Region):
             copy = replace(copy, overrides={})
         self.document.edit(session.put(copy), tr("Copy {name}", name=getattr(item, "name", "") or getattr(item, "text", "")))
+
+    def do_scene_kind(self) -> None:
+        """Ask for the kind of the scene on the wall."""
+        scene = self.stage.scene
+        if scene is None:
+            return
+        kinds: list[SceneKind] = cast("list[SceneKind]", list(KIND_NAMES))
+        picked = ask_choice(self.window, tr("Kind of the scene"), scene.name, [tr(KIND_NAMES[kind]) for kind in kinds])
+        if picked is not None:
+            changed = self.document.session.put(replace(scene, kind=kinds[picked]))
+            self.document.edit(changed, tr("Kind of {name}", name=scene.name))
+
+    def do_clip_place(self) -> None:
+        """Device, scene, take and role of the selected clip."""
+        from viewer.app.views.clip_place import ClipPlaceDialog
+
+        clip = next((c for c in self.document.session.clips if c.id == self.stage.chosen.id), None)
+        if clip is not None:
+            self.window.show_dialog(ClipPlaceDialog(self.window, clip))
 
     def do_clear_override(self) -> None:
         """Let the region follow the pose again in every clip."""

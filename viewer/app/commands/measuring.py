@@ -80,6 +80,9 @@ class MeasureCommands(Commands):
 
     def measure(self, only: list[tuple[str, str]] | None = None) -> None:
         """Measure, in the background, request by request: what is done when the work is stopped stays."""
+        if self.measuring:
+            self.window.say(tr("Measuring already. Stop it first, or wait."))
+            return
         session, folder = self.document.session, self.document.folder
         pairs = only if only is not None else [(q.id, c.id) for q in session.requests for c in session.clips_of(q.scene)]
         runs: SimpleQueue[Any] = SimpleQueue()
@@ -99,7 +102,15 @@ class MeasureCommands(Commands):
             if faults:
                 self.window.trouble(faults[0])
 
-        self.window.jobs.start(tr("Measuring"), work, done=done, watch=take)
+        job = self.window.jobs.start(tr("Measuring"), work, done=done, watch=take)
+        job.setProperty("measuring", True)
+        job.ended.connect(self.window.readings_panel.refresh)
+        self.window.readings_panel.refresh()
+
+    @property
+    def measuring(self) -> bool:
+        """Whether a measurement runs."""
+        return any(job.property("measuring") and not job.finished for job in self.window.jobs.running)
 
     def draw_curves(self, request: str, clips: list[str]) -> None:
         """Read the frames that the curves of a request need; the readings stay as they are."""
@@ -150,6 +161,18 @@ class MeasureCommands(Commands):
         clip = self.stage.lead
         if clip is not None:
             self.window.show_dialog(CameraDialog(self.window, clip))
+
+    def do_planner(self) -> None:
+        """Plan shutter and frame rate."""
+        from viewer.app.views.planner import PlannerDialog
+
+        self.window.show_dialog(PlannerDialog(self.window))
+
+    def do_blind(self) -> None:
+        """Read bars blind."""
+        from viewer.app.views.blind import BlindDialog
+
+        self.window.show_dialog(BlindDialog(self.window))
 
     def do_desk(self) -> None:
         """Devices and data sheets."""

@@ -98,6 +98,12 @@ class SessionCommands(Commands):
         if paths:
             self.add(paths)
 
+    def do_add_folder(self) -> None:
+        """Ask for a folder of recordings."""
+        folder = ask.choose_folder(self.window, tr("Add a folder of clips"), self.document.folder)
+        if folder is not None:
+            self.add([folder])
+
     def add(self, paths: list[Path], scene: str = "", device: str = "") -> None:
         """Guess what files and folders are, let the user confirm, add them.  `scene` and `device` are ids of a cell."""
         sessions = [path for path in paths if path.suffix == store.ENDING]

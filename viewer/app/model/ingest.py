@@ -140,6 +140,12 @@ def _tokens(text: str) -> list[str]:
     return [t.casefold() for t in re.split(r"[\s_\-.,()+&]+", spaced) if t]
 
 
+def kind_of_name(name: str) -> SceneKind:
+    """Return the kind of scene that the words of a name tell, ``other`` if none does."""
+    kinds = [_kind_of(word) for word in re.findall(r"[^\W_]+", name.casefold())]
+    return next((kind for kind in reversed(kinds) if kind is not None), "other")
+
+
 def _kind_of(token: str) -> SceneKind | None:
     for kind, names in KIND_WORDS.items():
         if token in names:
@@ -444,6 +450,7 @@ __all__ = [
     "find_clips",
     "find_missing",
     "guess",
+    "kind_of_name",
     "missing_clips",
     "natural",
     "refer_all",

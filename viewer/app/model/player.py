@@ -33,12 +33,14 @@ class Player(QObject):
         self.now: Callable[[], float] = time.monotonic
         self._from_s, self._from_clock = 0.0, 0.0
         self._fresh = True
+        self.shifts: dict[str, float] = {}  # s, of lanes that are being dragged: the wall follows the hand
         self._last_numbers: tuple[int | None, ...] = ()
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
         self._timer.setInterval(TICK_MS)
         self._timer.timeout.connect(self._tick)
         stage.scene_changed.connect(self._scene_changed)
+        stage.clips_changed.connect(self._clips_changed)
         engine.opened.connect(self._opened)
 
     def _scene_changed(self) -> None:
@@ -46,14 +48,22 @@ class Player(QObject):
         self._fresh = True
         self.time_s = 0.0
 
-    def _opened(self, _clip: str) -> None:
+    def _clips_changed(self) -> None:
         if self._fresh:
-            first = self.first_common_s()
-            if first is not None:
-                self.go(first)
-                self._fresh = True  # clips that are still to open may move it once more; the user's first move ends that
-                return
-        self.time_changed.emit(self.time_s)
+            self._begin()
+
+    def _opened(self, _clip: str) -> None:
+        if not (self._fresh and self._begin()):
+            self.time_changed.emit(self.time_s)
+
+    def _begin(self) -> bool:
+        """Go to where a scene begins; clips that are still to open may move it once more, until the user moves."""
+        first = self.first_common_s()
+        if first is None:
+            return False
+        self.go(first)
+        self._fresh = True
+        return True
 
     def first_common_s(self) -> float | None:
         """Return the first moment that every open clip shows, else the lead's first frame; None before the lead is open."""
@@ -90,6 +100,7 @@ class Player(QObject):
 
     def clip_time(self, clip: Clip, scene_s: float) -> float:
         """Return a clip's own time at a scene time."""
+        scene_s -= self.shifts.get(clip.id, 0.0)
         if clip.clock is not None:
             return clip.clock.clip_time(scene_s)
         reference = self.stage.reference

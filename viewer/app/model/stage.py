@@ -53,6 +53,9 @@ class Stage(QObject):
         self.magnifier = False
         self.sizes: dict[str, Size] = {}
         self.trouble: dict[str, str] = {}
+        # Matching points being picked: the last one in the reference, and (reference, clip) pairs of each clip, in px.
+        self.pair_from: tuple[float, float] | None = None
+        self.pairs: dict[str, list[tuple[tuple[float, float], tuple[float, float]]]] = {}
         document.changed.connect(self._follow)
 
     # --- reading ---
@@ -222,6 +225,9 @@ class Stage(QObject):
         """Choose what the pointer draws."""
         if tool != self.tool:
             self.tool = tool
+            if tool != "pair":
+                self.pair_from = None
+                self.pairs.clear()
             self.tool_changed.emit()
 
     def set_size(self, clip_id: str, size: Size) -> None:

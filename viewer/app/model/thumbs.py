@@ -23,28 +23,47 @@ def make(
     from viewer.tasks.session import open_session_clip
 
     with open_session_clip(folder, clip) as reader:
-        info, times = reader.info, reader.index.times_s
-        facts = {
-            "width": info.width,
-            "height": info.height,
-            "frames": info.frames,
-            "start_s": float(times[0]),
-            "end_s": float(times[-1]),
-            "rate": float(info.average_rate),
-            "has_sound": info.has_sound,
-            "warnings": tuple(info.warnings),
-            "assumed": tuple(info.assumed),
-        }
-        last = min(float(times[0]) + SECONDS, float(times[-1]))
-        wanted = np.unique(np.searchsorted(times, np.linspace(float(times[0]), last, COUNT), side="right") - 1)
-        height = max(1, round(WIDTH * info.height / info.width))
-        pictures = []
-        for done, number in enumerate(np.clip(wanted, 0, len(times) - 1)):
-            if cancelled is not None and cancelled():
-                raise Cancelled
-            pictures.append(reader.frame(int(number)).display(WIDTH, height))
-            if progress is not None:
-                progress(done + 1, len(wanted))
+        return _look(reader, progress, cancelled)
+
+
+def make_of_files(
+    paths: tuple[Path, ...],
+    *,
+    progress: Callable[[int, int], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> tuple[dict[str, Any], list[np.ndarray]]:
+    """Return the same of files that are not in a session yet."""
+    from viewer.media import open_clip
+
+    with open_clip(list(paths)) as reader:
+        return _look(reader, progress, cancelled)
+
+
+def _look(
+    reader: Any, progress: Callable[[int, int], None] | None, cancelled: Callable[[], bool] | None
+) -> tuple[dict[str, Any], list[np.ndarray]]:
+    info, times = reader.info, reader.index.times_s
+    facts = {
+        "width": info.width,
+        "height": info.height,
+        "frames": info.frames,
+        "start_s": float(times[0]),
+        "end_s": float(times[-1]),
+        "rate": float(info.average_rate),
+        "has_sound": info.has_sound,
+        "warnings": tuple(info.warnings),
+        "assumed": tuple(info.assumed),
+    }
+    last = min(float(times[0]) + SECONDS, float(times[-1]))
+    wanted = np.unique(np.searchsorted(times, np.linspace(float(times[0]), last, COUNT), side="right") - 1)
+    height = max(1, round(WIDTH * info.height / info.width))
+    pictures = []
+    for done, number in enumerate(np.clip(wanted, 0, len(times) - 1)):
+        if cancelled is not None and cancelled():
+            raise Cancelled
+        pictures.append(reader.frame(int(number)).display(WIDTH, height))
+        if progress is not None:
+            progress(done + 1, len(wanted))
     return facts, pictures
 
 
@@ -96,4 +115,4 @@ class Thumbs(QObject):
         )
 
 
-__all__ = ["COUNT", "Thumbs", "key_of", "make"]
+__all__ = ["COUNT", "Thumbs", "key_of", "make", "make_of_files"]

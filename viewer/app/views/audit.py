@@ -11,7 +11,6 @@ from viewer.app.i18n import mark, tr
 from viewer.app.icons import icon
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.app.views.parts import label
-from viewer.session.audit import SETTINGS
 
 if TYPE_CHECKING:
     from viewer.app.window import MainWindow
@@ -22,6 +21,8 @@ STATE_ICONS = {"same": "check", "different": "triangle-alert", "odd": "triangle-
 
 class AuditDialog(Dialog):
     """Reads the clips in the background, then shows one table a scene."""
+
+    manual_page = "audit"
 
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window, tr("Compare camera settings"), size=(820, 560))
@@ -64,9 +65,7 @@ class AuditDialog(Dialog):
         rows: list[tuple[str, str, str]] = []
         for audit in audits:
             rows.append((audit.scene, "", ""))
-            rows += [
-                (SETTINGS.get(r.setting, str(r.setting).replace("_", " ")), str(r.state), str(r.sentence)) for r in audit.rows
-            ]
+            rows += [(tr(r.label), str(r.state), str(r.sentence)) for r in audit.rows]
             rows += [("", "different", str(text)) for text in audit.troubles]
         odd = sum(state == "different" for _, state, _ in rows)
         self.head.setText(tr("Nothing differs where it is known.") if not odd else tr("{n} differences found.", n=odd))

@@ -50,6 +50,8 @@ def shutter_words(seconds: float | None) -> str:
 class CameraDialog(Dialog):
     """Fields left empty mean: as the file says, else unknown."""
 
+    manual_page = "clips"
+
     def __init__(self, window: MainWindow, clip: Clip) -> None:
         super().__init__(window, tr("Camera and light: {name}", name=clip.name), size=(520, 640))
         self.clip = clip

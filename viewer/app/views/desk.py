@@ -48,6 +48,8 @@ def meaning(quantity: str, typed: str, focal_mm: float | None = None) -> tuple[F
 class DeskDialog(Dialog):
     """Devices at the left, the sheet of the chosen one at the right."""
 
+    manual_page = "sheet"
+
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window, tr("Devices and data sheets"), size=(940, 640))
         self.list = QListWidget()

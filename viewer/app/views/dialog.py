@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QDialog, QHBoxLayout, QPushButton, QVBoxLayout, QWidget
 
 from viewer.app.i18n import tr
@@ -17,7 +18,9 @@ if TYPE_CHECKING:
 
 
 class Dialog(QDialog):
-    """A dialog of the window."""
+    """A dialog of the window.  `manual_page` is the page of the manual that F1 opens."""
+
+    manual_page = "window"
 
     def __init__(self, window: MainWindow, title: str, *, size: tuple[int, int] = (560, 420), modal: bool = False) -> None:
         super().__init__(window)
@@ -32,6 +35,12 @@ class Dialog(QDialog):
         self._buttons = QHBoxLayout()
         self._buttons.setSpacing(8)
         self._buttons.addStretch(1)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() == Qt.Key.Key_F1:
+            self.window_.open_manual(self.manual_page)
+        else:
+            super().keyPressEvent(event)
 
     def fill(self, *parts: QWidget | int | None) -> None:
         """Put the body in; the buttons come below."""

@@ -319,7 +319,9 @@ class Lanes(QAbstractScrollArea):
             return tr("reference")
         shift = self._shift.get(clip.id)
         if shift:
-            return f"{'+' if shift > 0 else '−'}{number(abs(1000 * shift), 1)} ms"
+            moved = f"{'+' if shift > 0 else '−'}{number(abs(1000 * shift), 1)} ms"
+            match = self.match(clip, shift)
+            return moved if match is None else f"{moved} · {tr('match {r}', r=number(match, 2))}"
         if clip.clock is None:
             return tr("not lined up")
         if clip.clock.sync_by == "hand":
@@ -327,6 +329,33 @@ class Lanes(QAbstractScrollArea):
         if clip.clock.residual_s is not None:
             return f"±{number(1000 * clip.clock.residual_s, 1)} ms · {clip.clock.sync_by}"
         return clip.clock.sync_by
+
+    def match(self, clip: Clip, shift: float) -> float | None:
+        """Return how alike the light levels of a clip and the reference run when the clip is moved by `shift` (s).
+
+        The correlation over the time both show, -1 to 1; None where the light of either hardly changes.
+        """
+        reference = self.stage.reference
+        if reference is None or reference.id == clip.id or clip.id not in self.data or reference.id not in self.data:
+            return None
+        mine, theirs = self.data[clip.id], self.data[reference.id]
+        a = np.array([self.player.scene_time(clip, float(t)) for t in mine.times_s]) + shift
+        b = np.array([self.player.scene_time(reference, float(t)) for t in theirs.times_s])
+        start, end = max(a[0], b[0]), min(a[-1], b[-1])
+        if end - start < 0.3:
+            return None
+        grid = np.linspace(start, end, 400)
+        one, two = np.interp(grid, a, mine.level), np.interp(grid, b, theirs.level)
+        if one.std() < 0.01 * abs(one.mean()) or two.std() < 0.01 * abs(two.mean()):
+            return None
+        return float(np.corrcoef(one, two)[0, 1])
+
+    def _set_shift(self, shift: dict[str, float]) -> None:
+        """Let a lane, and its picture on the wall, stand elsewhere while it is dragged."""
+        self._shift = shift
+        self.player.shifts = dict(shift)
+        self.player.time_changed.emit(self.player.time_s)
+        self.renew()
 
     # --- pointer and keys ---
 
@@ -368,12 +397,12 @@ class Lanes(QAbstractScrollArea):
                 if b > a:
                     self.loop_wanted.emit(a, b)
         elif abs(x - start) > 3 or what in self._shift:
-            self._shift = {what: self.time_at(x) - self.time_at(start)}
-            self.renew()
+            self._set_shift({what: self.time_at(x) - self.time_at(start)})
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         drag, self._drag = self._drag, None
-        shift, self._shift = self._shift, {}
+        shift = self._shift
+        self._set_shift({})
         if drag is not None and shift:
             self.nudged.emit(drag[0], shift[drag[0]])
         self.renew()

@@ -46,6 +46,8 @@ def parse_levels(text: str, unit: str) -> tuple[LightLevel, ...]:
 class LevelsDialog(Dialog):
     """One level a line."""
 
+    manual_page = "ramp"
+
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window, tr("Light levels of the scene"), size=(480, 420))
         self.scene = window.stage.scene

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QComboBox, QFormLayout, QLabel, QListWidget, QListWidgetItem, QWidget
 
 from viewer.app.i18n import mark, number, parse_number, tr
 from viewer.app.model.glossary import MEASURES
 from viewer.app.views.dialog import Dialog, quiet
-from viewer.app.views.parts import label, row
+from viewer.app.views.parts import button, label, row
 from viewer.errors import UsageError
 from viewer.session.model import MeasureKind, Region, Request, Session, new_id
 
@@ -72,7 +73,10 @@ class MeasureDialog(Dialog):
             row(label(tr("from")), self.first, label(tr("to")), self.last, label(tr("s, empty: the whole clip")), None)
         )
         self.note = quiet("")
-        self.fill(self.kind, self.about, self.holder, span, self.note, None)
+        self.usual = button(tr("Lay out the usual regions"), self.lay_out)
+        holder = QWidget()
+        holder.setLayout(row(self.usual, None))
+        self.fill(self.kind, self.about, self.holder, span, self.note, holder, None)
         self.add_button(tr("Cancel"), self.reject)
         self.later = self.add_button(tr("Keep, measure later"), lambda: self.keep(measure=False))
         self.go = self.add_button(tr("Measure"), lambda: self.keep(measure=True), main=True)
@@ -100,8 +104,18 @@ class MeasureDialog(Dialog):
         if both and not lacking:
             text = tr("Contrast needs two regions: one bright, one dark. Draw them on the wall first.")
         self.note.setText(text)  # type: ignore[attr-defined]
+        self.usual.setVisible(bool(text) and bool(self.scene))
         for made in (self.go, self.later):
             made.setEnabled(not text and bool(self.scene))
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        self.manual_page = self.kind.currentData()
+        super().keyPressEvent(event)
+
+    def lay_out(self) -> None:
+        """Put the usual regions of this kind of scene on the wall instead of drawing each."""
+        self.reject()
+        self.window_.run("presets")
 
     def regions(self) -> dict[str, tuple[str, ...]]:
         """Return the chosen regions by role."""

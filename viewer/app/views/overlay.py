@@ -229,6 +229,22 @@ def _handles(painter: QPainter, shape: Shape, points: Points) -> None:
         painter.drawRect(QRectF(x - HANDLE, y - HANDLE, 2 * HANDLE, 2 * HANDLE))
 
 
+def paint_point(painter: QPainter, at: tuple[float, float], name: str, *, waiting: bool = False) -> None:
+    """Paint a small cross with a number: one of two matching points; ringed while it waits for its partner."""
+    x, y = at
+    path = QPainterPath()
+    for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        path.moveTo(x + 2 * dx, y + 2 * dy)
+        path.lineTo(x + 8 * dx, y + 8 * dy)
+    if waiting:
+        path.addEllipse(QPointF(x, y), 11, 11)
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    for pen in _pens(False, False):
+        painter.setPen(pen)
+        painter.drawPath(path)
+    _text(painter, QPointF(x + 10, y - 6), name, size=11)
+
+
 def paint_dim(painter: QPainter, rect: QRectF, centre: tuple[float, float], radius: float) -> None:
     """Darken what lies outside the field circle."""
     path = QPainterPath()
@@ -276,6 +292,7 @@ __all__ = [
     "on_screen",
     "paint_dim",
     "paint_patch",
+    "paint_point",
     "paint_shape",
     "scale_bar_degrees",
 ]

@@ -266,7 +266,7 @@ class PaneView(QWidget):
 
     def _paint_drawn(self, painter: QPainter, rect: QRectF) -> None:
         clip = self.clip_at(self.wall.pointer_x if self.wall.pointer_x is not None else 0) or self.clips[0]
-        if clip.id not in self._images:
+        if clip.id not in self._images or self.wall.player.number(clip) is None:
             return  # nothing is marked where nothing is seen
         matrix = self.matrix(clip)
         placement = self.stage.placement(clip)
@@ -294,8 +294,25 @@ class PaneView(QWidget):
                 scale_known=known,
                 names=names,
             )
+        if self.stage.tool == "pair":
+            self._paint_pairs(painter, clip, matrix)
         self._paint_lens(painter, clip, matrix)
         self.pointer.paint(painter)
+
+    def _paint_pairs(self, painter: QPainter, clip: Clip, matrix: np.ndarray) -> None:
+        """Mark the matching points: numbered, the one that waits for its partner with a ring."""
+        stage, reference = self.stage, self.stage.reference
+        if reference is None:
+            return
+        if clip.id == reference.id:
+            known = list(dict.fromkeys(here for pairs in stage.pairs.values() for here, _ in pairs))
+            places = [(apply(matrix, *here), str(n)) for n, here in enumerate(known, 1) if here != stage.pair_from]
+            if stage.pair_from is not None:
+                overlay.paint_point(painter, apply(matrix, *stage.pair_from), "?", waiting=True)
+        else:
+            places = [(apply(matrix, *there), str(n)) for n, (_, there) in enumerate(stage.pairs.get(clip.id, ()), 1)]
+        for place, name in places:
+            overlay.paint_point(painter, place, name)
 
     def _patch(self, clip: Clip, key: str) -> QImage | None:
         held = self._images.get(clip.id)

@@ -40,6 +40,8 @@ PRODUCTS: dict[str, tuple[str, bool]] = {
 class PublishDialog(Dialog):
     """Choose products and a folder; the work runs in the background."""
 
+    manual_page = "publishing"
+
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window, tr("Publish"), size=(640, 680))
         session = window.document.session
@@ -95,6 +97,8 @@ class PublishDialog(Dialog):
 
 class CardDialog(Dialog):
     """The card as it stands, blanks included."""
+
+    manual_page = "publishing"
 
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window, tr("Methods card"), size=(720, 680))

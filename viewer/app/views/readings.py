@@ -175,6 +175,12 @@ class ReadingsPanel(QWidget):
         run = self.window_.run
         if self.stage.scene is None or not self.stage.clips:
             page: QWidget = Empty(tr("No readings yet"), tr("Numbers appear here once a scene has clips and regions."))
+        elif self.window_.measuring:
+            page = Empty(
+                tr("Measuring"),
+                tr("Numbers appear request by request. Everything else can be used meanwhile."),
+                (button(tr("Stop"), lambda: run("cancel_jobs")),),
+            )
         elif asked:
             page = Empty(
                 tr("Not measured yet"),
@@ -185,11 +191,23 @@ class ReadingsPanel(QWidget):
             page = Empty(
                 tr("Nothing to measure yet"),
                 tr("Draw a region on the wall, then choose what to measure in it."),
-                (button(tr("Choose a measure"), lambda: run("add_measure"), main=True),),
+                (
+                    button(tr("Lay out the usual regions"), lambda: run("presets"), main=True),
+                    button(tr("Choose a measure"), lambda: run("add_measure")),
+                ),
             )
         self._empty_page = page
         self.empty.addWidget(page)
         self.empty.setCurrentWidget(page)
+
+    def measure(self) -> str:
+        """Return the measure of the row or the plot that has the focus; empty if none has."""
+        if self.table.hasFocus():
+            index = self.table.currentIndex()
+            return self.table.grid.lines[index.row()][1].measure if index.isValid() else ""
+        plot = self.plots.plot if self.plots.isAncestorOf(self.focusWidget() or self) else None
+        request = next((q for q in self.stage.session.requests if plot is not None and q.id == plot.request), None)
+        return request.measure if request is not None else ""
 
     def _wanted(self, reading: StoredReading, clip_id: str) -> None:
         self.plots.choose_for(reading)

@@ -13,6 +13,7 @@ from viewer.app.theme import px
 from viewer.app.views.parts import hairline, menu_tool, row, tool
 
 REGION_TOOLS = ("tool_rect", "tool_ellipse", "tool_light", "tool_edge", "tool_bars", "tool_line")
+MORE = ("presets", "tool_pair")
 NOTE_TOOLS = ("tool_arrow", "tool_box", "tool_oval", "tool_text", "tool_inset", "tool_scale")
 RENDERINGS = ("as_filmed", "neutral_grey", "brightness_matched", "false_luminance")
 
@@ -35,7 +36,8 @@ class WallBar(QWidget):
         self.lens = tool(actions["inset_linked"])
         self.fit = tool(actions["fit"])
         self.select = tool(actions["tool_select"])
-        self.regions = menu_tool(tr("Region"), "square", [actions[name] for name in REGION_TOOLS], tip=tr("Draw a region"))
+        tools = [*(actions[name] for name in REGION_TOOLS), None, *(actions[name] for name in MORE)]
+        self.regions = menu_tool(tr("Region"), "square", tools, tip=tr("Draw a region"))
         self.notes = menu_tool(tr("Note"), "arrow-up-right", [actions[name] for name in NOTE_TOOLS], tip=tr("Draw a note"))
         self.measure = tool(actions["add_measure"])
         self.search = tool(actions["actions"])

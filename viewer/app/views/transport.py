@@ -153,10 +153,12 @@ class Transport(QWidget):
         if player.speed in SPEEDS:
             self.speed.setCurrentIndex(SPEEDS.index(player.speed))
 
-    def show_pixel(self, text: str) -> None:
-        """Show a pixel read-out."""
+    def show_pixel(self, text: str, short: str = "") -> None:
+        """Show a pixel read-out; the short one where there is no room for the whole."""
         self.readout.setFont(figures(11))
-        self.readout.setText(text)
+        fits = self.readout.fontMetrics().horizontalAdvance(text) + 12 <= self.readout.width()
+        self.readout.setText(text if fits else short)
+        self.readout.setAccessibleDescription(text)
 
     def theme_changed(self) -> None:
         """Dress again."""

@@ -377,12 +377,14 @@ class Legend(QWidget):
         painter.end()
 
 
-def pixel_words(clip_name: str, reading: PixelReading | None) -> str:
-    """Return a pixel read-out: place, code, linear light."""
+def pixel_words(clip_name: str, reading: PixelReading | None, *, short: bool = False) -> str:
+    """Return a pixel read-out: place, code, linear light; `short` leaves name and channels out."""
     if reading is None:
         return ""
     r, g, b = (number(v, 4) for v in reading.rgb)
-    text = f"{clip_name}  {reading.x}, {reading.y}  Y′ {reading.code}  L {number(reading.luminance, 4)}  R {r} G {g} B {b}"
+    text = f"{reading.x}, {reading.y}  Y′ {reading.code}  L {number(reading.luminance, 4)}"
+    if not short:
+        text = f"{clip_name}  {text}  R {r} G {g} B {b}"
     return text + (f"  {tr('clipped')}" if reading.clipped else "")
 
 

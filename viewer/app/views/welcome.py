@@ -49,6 +49,7 @@ class Welcome(QWidget):
         buttons.setLayout(
             row(
                 button(tr("Add clips…"), lambda: self._run("add_clips"), main=not first),
+                button(tr("Add a folder of clips…"), lambda: self._run("add_folder")),
                 button(tr("Open session…"), lambda: self._run("open")),
                 sample,
                 None,
