@@ -185,7 +185,7 @@ def _trials(reference: Picture, moving: Picture, guesses: list[Guess]) -> list[t
 
 def _judge(reference: Picture, moving: Picture, found: Refined, guesses: list[Guess]) -> PoseFit:
     """Accept or refuse a refined pose."""
-    trust = math.sqrt(max(reliability(reference) * reliability(moving), 1e-6))
+    trust = math.sqrt(max(reliability(reference, most=800) * reliability(moving, most=800), 1e-6))
     agreement = min(found.correlation / max(trust, found.correlation, 1e-3), 1.0)
     independent = found.pixels / 50.0
     chance = 6.0 / math.sqrt(max(independent, 1.0))

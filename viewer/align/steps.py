@@ -70,8 +70,16 @@ def find_steps(series: LightSeries, *, least: float = 0.06) -> tuple[LightStep, 
     floor = max(1e-3 * float(np.max(level)), 1e-9)
     log = np.log(np.maximum(level, 0) + floor)
     half = min(_BEFORE, max(2, n // 6))
-    before = np.array([np.median(log[max(0, k - half) : k]) if k >= 2 else log[0] for k in range(n)])
-    after = np.array([np.median(log[min(k + 2, n - 1) : min(k + 2 + half, n)]) if k + 3 < n else log[k] for k in range(n)])
+    # Medians over the `half` frames before each frame, and over as many from two frames after it on; short ends hold NaN.
+    middles = np.median(np.lib.stride_tricks.sliding_window_view(log, half), axis=1)
+    before, after = np.full(n, np.nan), np.full(n, np.nan)
+    before[half:] = middles[: n - half]
+    after[: n - half - 1] = middles[2:]
+    for k in range(2, half):
+        before[k] = np.median(log[:k])
+    for k in range(n - half - 1, n - 3):
+        after[k] = np.median(log[k + 2 :])
+    before, after = np.where(np.isfinite(before), before, log), np.where(np.isfinite(after), after, log)
     jump = np.where((np.arange(n) >= 2) & (np.arange(n) < n - 3), after - before, 0.0)
     scatter = 1.4826 * float(np.median(np.abs(np.diff(log)))) / math.sqrt(2.0)
     wanted = max(least, 6.0 * scatter)
