@@ -68,13 +68,13 @@ class Encoder:
             return 0.0
         # Prediction in H.264 rounds halves up, and that adds up over pictures.
         own = 0.0 if self.codec == "hevc" else 0.065
-        return math.hypot(max(0.035 * math.sqrt(self.water), 0.2 * self._hunger()) * _blocks(pixels), own)
+        return math.hypot(max(0.04 * math.sqrt(self.water), 0.22 * self._hunger()) * _blocks(pixels), own)
 
     def chroma_sigma(self, pixels: int = 576) -> float:
         """Return the same for chroma, codes, rounding included: noise that would blur it seldom survives there."""
         if self.lossless:
             return 0.29
-        coarse = max(0.12 * math.sqrt(self.water), 0.36 * self._hunger()) * _blocks(pixels)
+        coarse = max(0.13 * math.sqrt(self.water), 0.4 * self._hunger()) * _blocks(pixels)
         return math.sqrt(coarse**2 + 0.17**2 + (0.1 * self._fine()) ** 2)
 
     def _hunger(self) -> float:

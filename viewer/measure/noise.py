@@ -136,10 +136,23 @@ class Sizes:
     most: float
 
     @classmethod
-    def of(cls, file_var: float, water: float) -> Sizes:
-        """From a variance in the file and the encoder's level of distortion, both in squared light."""
-        filtered = FILTERED * file_var if water > 0 else 0.0
-        return cls(math.sqrt(file_var), math.sqrt(file_var + water), math.sqrt(file_var + filtered + DOUBT * water))
+    def of(cls, patch: Patch, water: float) -> Sizes:
+        """From a patch and the encoder's level of distortion, squared light."""
+        file = clean_temporal_var(patch)
+        filtered = FILTERED * file if water > 0 else 0.0
+        likely = file + float(np.mean(missing_power(patch, water)))
+        return cls(math.sqrt(file), math.sqrt(likely), math.sqrt(file + filtered + DOUBT * water))
+
+
+def missing_power(patch: Patch, water: float) -> np.ndarray:
+    """Return the power that the encoder likely took, by frequency (a single value without a spectrum), squared light.
+
+    Where something is left it took its level of distortion; where nothing is, there was less than that: half is taken.
+    """
+    left = patch.spectrum if patch.spectrum is not None else np.array([clean_temporal_var(patch)])
+    if water <= 0:
+        return np.zeros_like(left)
+    return np.asarray(water * (left + 0.5 * water) / (left + water))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,7 +211,7 @@ def measure(
         readings += [common.refusal(name, reason, "1" if name == "snr" else LIGHT, method=NOT_THE_SHEET) for name in NAMES[1:]]
     else:
         water = encoder.water * step**2
-        readings += _temporal(common, patch, evidence, level.value, Sizes.of(clean_temporal_var(patch), water), area)
+        readings += _temporal(common, patch, evidence, level.value, Sizes.of(patch, water), area)
         readings.insert(2, _pattern(common, patch, fixed, water, area))
         if disc_px is not None:
             readings.append(_disc(common, patch, evidence, level.value, water, disc_px, area))
@@ -318,7 +331,8 @@ def _disc(common: Common, patch: Patch, evidence: Evidence, level: float, water:
     if disc_px > 0.5 * min(patch.mean_image.shape):
         reason = f"The disc of {disc_px:.1f} px does not fit the region twice: mark a larger even region."
         return common.refusal("snr_disc", reason, method=method)
-    file, likely, most = (disc_sigma(patch, disc_px, extra=part) for part in (0.0, water, DOUBT * water))
+    took = missing_power(patch, water)
+    file, likely, most = (disc_sigma(patch, disc_px, extra=part) for part in (0.0, took, DOUBT * water))
     if not file or not likely or not most:
         return common.refusal("snr_disc", "The region holds no noise to judge: film at a higher data rate.", method=method)
     discs = max(2.0, patch.pixels / max(1.0, math.pi * disc_px**2 / 4.0) * (patch.frames - 1))
@@ -337,5 +351,6 @@ __all__ = [
     "Sizes",
     "evidence_of",
     "measure",
+    "missing_power",
     "why_no_noise",
 ]

@@ -151,10 +151,10 @@ def correlations(patch: Patch, most: int = 8) -> dict[str, list[float]]:
     return found
 
 
-def disc_sigma(patch: Patch, diameter_px: float, *, extra: float = 0.0) -> float | None:
+def disc_sigma(patch: Patch, diameter_px: float, *, extra: float | np.ndarray = 0.0) -> float | None:
     """Return the temporal noise of the mean light of a disc, from the noise power spectrum; None if it was not gathered.
 
-    `extra` is white noise to be added, variance of a pixel.
+    `extra` is power to be added: of white noise, or by frequency.
     """
     if patch.spectrum is None:
         return None

@@ -3,48 +3,70 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from viewer.measure.encoder import Encoder, block_power, water_level
-from viewer.media import ClipReader
+from viewer.media import ClipReader, Frame
 from viewer.media.light import chroma_scale, luma_scale, rgb_from_ycbcr, to_linear
 
 PAIRS = 5
+# Up to so many frames without key pictures between, one pass costs less than going to each pair.
+ONE_PASS = 600
 Signal = np.ndarray | Sequence[float]
+# A clip is judged once while it is open, however many measures ask.
+_judged: WeakKeyDictionary[ClipReader, Encoder] = WeakKeyDictionary()
 
 
-def encoder_of(clip: ClipReader, *, pairs: int = PAIRS) -> Encoder:
+def encoder_of(clip: ClipReader) -> Encoder:
     """Return the encoder of a clip from pairs of neighbouring pictures spread over the whole of it.
 
     The whole clip counts, whatever part is measured: the bits of the file are those of all its pictures, and encoders hold
     their quantiser rather than their rate.
     """
+    if clip not in _judged:
+        _judged[clip] = _judge(clip)
+    return _judged[clip]
+
+
+def _judge(clip: ClipReader) -> Encoder:
     info = clip.info
     plain = Encoder(codec=info.codec, bit_depth=info.bit_depth, bits_per_pixel=info.bits_per_pixel)
     if plain.lossless or info.bits_per_pixel <= 0 or info.frames < 2:
         return plain
-    numbers = sorted({int(n) for n in np.linspace(0, info.frames - 2, pairs)})
     powers: list[np.ndarray] = []
+    shares: list[float] = []
     count = 0
-    for number in numbers:
-        first, second = clip.frame(number), clip.frame(number + 1)
-        found = [block_power(first.plane(index), second.plane(index)) for index in range(_planes(clip))]
+    for first, second in _pairs(clip):
+        planes = [(first.plane(index), second.plane(index)) for index in range(1 if info.chroma == "400" else 3)]
+        found = [block_power(a, b) for a, b in planes]
         if not any(part.any() for part in found):
             continue
+        shares = [a.size / planes[0][0].size for a, _ in planes]
         powers = found if not powers else [total + part for total, part in zip(powers, found)]
         count += 1
-    if not count:
-        return plain
-    area = clip.frame(numbers[0]).plane(0).size
-    shares = [clip.frame(numbers[0]).plane(index).size / area for index in range(len(powers))]
-    water = water_level([power / count for power in powers], shares, info.bits_per_pixel)
-    return Encoder(codec=info.codec, bit_depth=info.bit_depth, bits_per_pixel=info.bits_per_pixel, water=water)
+    water = water_level([power / count for power in powers], shares, info.bits_per_pixel) if count else 0.0
+    return replace(plain, water=water)
 
 
-def _planes(clip: ClipReader) -> int:
-    return 1 if clip.info.chroma == "400" else 3
+def _pairs(clip: ClipReader) -> Iterator[tuple[Frame, Frame]]:
+    """Yield pairs of neighbouring pictures, evenly spread."""
+    frames = clip.info.frames
+    numbers = sorted({int(n) for n in np.linspace(0, frames - 2, PAIRS)})
+    if frames <= ONE_PASS and int(clip.index.key.sum()) < 2 * PAIRS:
+        before: Frame | None = None
+        for frame in clip.frames():
+            if before is not None and before.number in numbers:
+                yield before, frame
+            before = frame
+        return
+    for number in numbers:
+        pair = list(clip.frames(number, number + 2))
+        if len(pair) == 2:
+            yield pair[0], pair[1]
 
 
 def code_slopes(clip: ClipReader, signal: Signal) -> np.ndarray:
