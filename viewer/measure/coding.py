@@ -16,10 +16,10 @@ import math
 from dataclasses import dataclass
 
 # From encodes of known bars, H.264 8 bit and HEVC 10 bit, quantiser 16 to 28 (tests/benchmarks/bench_bars.py): what is lost or
-# added of the amplitude of bars w px wide is 0.15 Q / w, as a standard deviation; thin bars lose up to 0.35 Q / w more where no
+# added of the amplitude of bars w px wide is 0.15 Q / w, as a standard deviation; thin bars lose some 0.2 Q / w more where no
 # noise lifts them over the step.
 SPREAD_OF_STEP = 0.15
-LOST_OF_STEP = 0.35
+LOST_OF_STEP = 0.20
 THIN_PX = (2.4, 4.0)  # bars up to the first lose all of that, wider than the second nothing
 STANDING = 6.0  # steps a unit of what is left standing along lines
 NO_NOISE = 0.3  # 8-bit codes of noise below which it was all taken

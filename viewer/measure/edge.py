@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from viewer.measure.edge_line import EdgeLine, find_line, fit_line, raggedness
+from viewer.measure.edge_line import EdgeLine, angle_scatter, find_line, fit_line, raggedness
 from viewer.measure.edge_spread import (
     EdgeSpread,
     Mtf,
@@ -27,6 +27,7 @@ from viewer.measure.regions import Rect
 COVERAGE = 1.96
 WIDTH_OF_SIGMA = 2.5631031
 CONTRADICTED = 5.5  # t of a strip, eight pieces, a dozen strips
+APART = 3.0  # standard errors of the MTF between a simple and a free curve
 WIDEST_GAP = 0.34  # px between distances; a spline needs them closer
 UNITS = {
     "rise_10_90": "px",
@@ -140,7 +141,8 @@ def measure_edge(
         )
     else:
         spread, reason = _spread(part, line, usable)
-    builder.angle(line, ragged, max(1.0, uncertain, spread.inflation if spread else 1.0))
+    scatter = angle_scatter(part, line, usable)
+    builder.angle(line, ragged, max(1.0, uncertain, spread.inflation if spread else 1.0), scatter)
     asymmetry = None
     if spread is None:
         builder.refuse(reason, *("rise_10_90", "mtf50", "mtf_at_0.05", "mtf_at_0.1", "overshoot", "undershoot"))
@@ -221,13 +223,24 @@ def _simplest(x: np.ndarray, y: np.ndarray, distance: np.ndarray, light: np.ndar
 
     one = spread_gaussian(x, y, distance, light, line.sigma)
     first = against(one)
-    if first < CONTRADICTED:
+    free = None if gap > WIDEST_GAP else spread_spline(x, y, distance, light, line.sigma, gap=gap)
+    if first < CONTRADICTED and (free is None or _apart(one, free) < APART):
         return one
     two = spread_gaussian(x, y, distance, light, line.sigma, edges=2)
     second = against(two)
-    if gap > WIDEST_GAP:
+    if free is None:
         return two if second < 0.7 * first else one
-    return two if second < CONTRADICTED else spread_spline(x, y, distance, light, line.sigma, gap=gap)
+    return two if second < CONTRADICTED and _apart(two, free) < APART else free
+
+
+def _apart(simple: EdgeSpread, free: EdgeSpread) -> float:
+    """By how many of its standard errors a free curve's MTF at low frequencies differs from a simple one's.
+
+    Glow and veil are a few per cent of the step spread far: noise hides them pixel by pixel, the low frequencies add them up.
+    """
+    places = np.array([0.03, 0.05, 0.1])
+    one, other = mtf(simple, places), mtf(free, places)
+    return float(np.max(np.abs(one.value - other.value) / np.hypot(other.sigma, 0.004)))
 
 
 def _even_rows(part: np.ndarray, line: EdgeLine, usable: np.ndarray) -> np.ndarray:
@@ -329,8 +342,8 @@ class _Builder:
             method=method,
         )
 
-    def angle(self, line: EdgeLine, ragged: bool, factor: float) -> None:
-        sigma = math.degrees(line.angle_sigma) * factor
+    def angle(self, line: EdgeLine, ragged: bool, factor: float, scatter: float) -> None:
+        sigma = math.degrees(max(line.angle_sigma * factor, scatter))
         self.add("edge_angle", line.angle_deg, sigma, METHODS["edge_angle"], Flag.FIT_POOR if ragged else Flag.NONE)
 
     def widths(self, spread: EdgeSpread, line: EdgeLine, transfer: Mtf, camera: Mtf | None) -> None:

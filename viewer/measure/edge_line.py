@@ -92,7 +92,7 @@ def find_line(light: np.ndarray, usable: np.ndarray | None = None) -> EdgeLine |
 def fit_line(light: np.ndarray, start: EdgeLine, usable: np.ndarray | None = None, *, window: float | None = None) -> EdgeLine:
     """Fit an edge of Gaussian blur to all pixels within `window` px of the edge: angle, place, bend, blur, levels.
 
-    A bend is kept only if it stands out of its error.  Levels may each slope with the distance.
+    A bend is kept only if it stands out of its error.  Levels may each slope with the distance and along the edge.
     """
     rows, cols = light.shape
     yy, xx = np.mgrid[:rows, :cols].astype(float)
@@ -103,11 +103,17 @@ def fit_line(light: np.ndarray, start: EdgeLine, usable: np.ndarray | None = Non
         near = use & (np.abs(line.distance(xx, yy)) < reach)
         if np.count_nonzero(near) < 24:
             return line
-        straight, chi2, sigmas = _solve(light, xx, yy, near, line, bend=False)
+        straight, chi2, sigmas = _solve(light, xx, yy, near, line, bend=False, slopes=False)
         if not last:
             line = straight
             continue
-        bent, chi2_bent, sigmas_bent = _solve(light, xx, yy, near, straight, bend=True)
+        # Glow and veil of what lies beside the region let the levels slope along the edge; of a ragged one these slopes
+        # would make another line.
+        sloped = _solve(light, xx, yy, near, straight, bend=False, slopes=True)
+        slopes = _beside(sloped[0], straight) and sloped[1] < chi2
+        if slopes:
+            straight, chi2, sigmas = sloped
+        bent, chi2_bent, sigmas_bent = _solve(light, xx, yy, near, straight, bend=True, slopes=slopes)
         curved = abs(bent.curvature) > CURVE_LEAST * sigmas_bent[2] and chi2_bent < chi2
         chosen = bent if curved else straight
         error = float((sigmas_bent if curved else sigmas)[0])
@@ -129,11 +135,17 @@ def fit_line(light: np.ndarray, start: EdgeLine, usable: np.ndarray | None = Non
     return line
 
 
+def _beside(line: EdgeLine, other: EdgeLine) -> bool:
+    """Whether two fits are of one edge: under a degree and a px apart."""
+    return abs(line.angle - other.angle) < math.radians(1.0) and abs(line.offset - other.offset) < 1.0
+
+
 def _solve(
-    light: np.ndarray, xx: np.ndarray, yy: np.ndarray, near: np.ndarray, start: EdgeLine, *, bend: bool
+    light: np.ndarray, xx: np.ndarray, yy: np.ndarray, near: np.ndarray, start: EdgeLine, *, bend: bool, slopes: bool
 ) -> tuple[EdgeLine, float, np.ndarray]:
     """Least squares over angle, offset, (bend) and blur with the levels solved inside; returns line, residual, errors."""
     x, y, value = xx[near], yy[near], light[near]
+    length = max(float(np.ptp(start.along(x, y))), 1.0)
 
     def line_of(p: np.ndarray) -> EdgeLine:
         curve = p[3] * 1e-3 if bend else 0.0
@@ -142,19 +154,23 @@ def _solve(
     def columns(line: EdgeLine) -> np.ndarray:
         d = line.distance(x, y)
         rise = ndtr(d / line.sigma)
-        return np.stack([np.ones_like(d), rise, d * rise, d * (1.0 - rise)], axis=1)
+        fall = 1.0 - rise
+        parts = [np.ones_like(d), rise, d * rise, d * fall]
+        if slopes:
+            t = line.along(x, y) / length
+            parts += [t * rise, t * fall]
+        return np.stack(parts, axis=1)
 
     def residual(p: np.ndarray) -> np.ndarray:
         a = columns(line_of(p))
-        found, *_ = np.linalg.lstsq(a, value, rcond=None)
-        return np.asarray(value - a @ found)
+        return np.asarray(value - a @ _levels(a, value))
 
     first = [0.0, start.offset, math.log(max(start.sigma, 0.3))] + ([start.curvature * 1e3] if bend else [])
     found = least_squares(residual, first, x_scale=[1.0, 0.3, 0.1] + ([1.0] if bend else []), method="trf", max_nfev=30)
     line = line_of(found.x)
-    levels, *_ = np.linalg.lstsq(columns(line), value, rcond=None)
+    levels = _levels(columns(line), value)
     rest = float(found.fun @ found.fun)
-    curvature = np.linalg.pinv(found.jac.T @ found.jac) * rest / max(1, value.size - len(first) - 4)
+    curvature = np.linalg.pinv(found.jac.T @ found.jac) * rest / max(1, value.size - len(first) - 6)
     scale = np.array([1e-2, 1.0, 1e-3]) if bend else np.array([1e-2, 1.0, 0.0])
     place = [0, 1, 3] if bend else [0, 1, 2]
     errors = np.sqrt(np.maximum(np.diag(curvature)[place], 0.0)) * scale
@@ -168,6 +184,14 @@ def _solve(
             errors,
         )
     return EdgeLine(line.x0, line.y0, angle, line.offset, line.curvature, line.sigma, dark, dark + rise), rest, errors
+
+
+def _levels(columns: np.ndarray, light: np.ndarray) -> np.ndarray:
+    """Least squares by normal equations: six columns of like size, solved a hundred times a fit."""
+    gram = columns.T @ columns
+    # an edge that leaves the picture while it is sought has columns of nothing
+    gram[np.diag_indices_from(gram)] += 1e-13 * float(np.trace(gram)) + 1e-300
+    return np.asarray(np.linalg.solve(gram, columns.T @ light))
 
 
 def raggedness(
@@ -195,6 +219,40 @@ def raggedness(
     noise = float(np.std(rest[far])) if far.sum() > 20 else float(np.std(rest))
     error = noise / height * 2.0 * reach / math.sqrt(max(1.0, float(np.median(count[full]))))
     return float(np.sqrt(np.mean((moved - np.median(moved)) ** 2))), error
+
+
+def angle_scatter(light: np.ndarray, line: EdgeLine, usable: np.ndarray | None = None, *, step: float = 3.0) -> float:
+    """Return the standard error of the angle (radians) from how pieces of `step` px lie about the line; 0 if too few.
+
+    A standing pattern of the picture moves neighbouring pieces alike; the noise of single pixels does not tell of it.  Each
+    piece's place is the one that its pixels fit best.
+    """
+    rows, cols = light.shape
+    yy, xx = np.mgrid[:rows, :cols].astype(float)
+    d, t = line.distance(xx, yy), line.along(xx, yy)
+    use = np.isfinite(light) & (np.abs(d) < 3.0 * line.sigma + 1.0)
+    if usable is not None:
+        use &= usable
+    if np.count_nonzero(use) < 60:
+        return 0.0
+    z = d[use] / line.sigma
+    rest = light[use] - line.dark - (line.bright - line.dark) * ndtr(z)
+    density = np.exp(-0.5 * z**2) / (math.sqrt(2.0 * math.pi) * line.sigma)
+    density -= density.mean()
+    piece = np.floor((t[use] - t[use].min()) / step).astype(int)
+    power = np.bincount(piece, density**2)
+    full = power > 0.5 * np.median(power[power > 0])
+    if np.count_nonzero(full) < 8:
+        return 0.0
+    moved = -np.bincount(piece, rest * density)[full] / power[full] / (line.bright - line.dark)
+    place = (np.flatnonzero(full) + 0.5) * step
+    place -= place.mean()
+    left = moved - np.polyval(np.polyfit(place, moved, 2), place)
+    rho = float(left[1:] @ left[:-1]) / max(float(left @ left), 1e-300)
+    # the fit takes three degrees of freedom and with them some of the correlation (Kendall 1954)
+    rho = min(0.8, max(0.0, rho + (1.0 + 3.0 * rho) / left.size))
+    spread = math.sqrt(float(left @ left) / (left.size - 3) * (1.0 + rho) / (1.0 - rho))
+    return spread / math.sqrt(float(place @ place))
 
 
 def follow_line(light: np.ndarray, line: EdgeLine, start: float = 0.0) -> tuple[float, float] | None:
@@ -227,4 +285,4 @@ def follow_line(light: np.ndarray, line: EdgeLine, start: float = 0.0) -> tuple[
     return None
 
 
-__all__ = ["EdgeLine", "find_line", "fit_line", "follow_line", "raggedness"]
+__all__ = ["EdgeLine", "angle_scatter", "find_line", "fit_line", "follow_line", "raggedness"]

@@ -99,8 +99,11 @@ def spread_spline(
     matrix = BSpline.design_matrix(distance, knots, 3).toarray()
     weight = np.ones(light.size)
     for _ in range(3):
-        root = np.sqrt(weight)
-        found, *_ = np.linalg.lstsq(matrix * root[:, None], light * root, rcond=None)
+        weighted = matrix * weight[:, None]
+        gram = weighted.T @ matrix
+        # a knot without pixels between its neighbours takes their course
+        gram[np.diag_indices(count)] += 1e-10 * float(np.trace(gram)) / count
+        found = np.linalg.solve(gram, weighted.T @ light)
         rest = light - matrix @ found
         weight = _weights(rest, distance, light)
     cov, inflation = covariance(Patch(x, y, light, weight), matrix.T, rest)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 AROUND = 110  # px round the region that are read: glow comes from there too
 STILL_PX = 0.05
+SHOULDER = 0.003  # of the width, 8 bit (tests/benchmarks/bench_edge.py)
 
 Progress = Callable[[int, int], None] | None
 Stop = Callable[[], bool] | None
@@ -75,7 +76,7 @@ def measure_edge(
     result = measure.measure_edge(
         mean.light, inside, clipped=mean.clipped, frames=mean.frames, flags=flags, of=str(region), camera=other
     )
-    extra = codec_sigma(clip)
+    extra = _codec_sigma(clip, result.reading("rise_10_90").value)
     readings = tuple(allowed(r, extra * _leverage(r, result)) for r in result.readings)
     warnings = list(mean.warnings)
     if not mean.tinted:
@@ -144,6 +145,13 @@ def _along(line: EdgeLine, inside: Rect) -> Follow:
         return Shift(found[0] * nx, found[0] * ny, found[1], 1.0)
 
     return follow
+
+
+def _codec_sigma(clip: ClipReader, width: float | None) -> float:
+    """Return by how much a codec changes a width (1 sigma, px): shallow shoulders of wide edges are flattened more."""
+    sharp = codec_sigma(clip)
+    share = SHOULDER if clip.info.bit_depth <= 8 else 0.5 * SHOULDER
+    return float(np.hypot(sharp, share * width)) if sharp > 0 and width is not None else sharp
 
 
 def _leverage(reading: Reading, result: measure.EdgeResult) -> float:
