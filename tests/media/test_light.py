@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
 from viewer.errors import UsageError
-from viewer.media import light
+from viewer.media import light, open_clip
 from viewer.media.linearise import Linearise
 from viewer.media.tags import ColourTags, LightChoice, LightSpec, resolve
+from viewer.media.writer import VideoWriter
 
 FUNCTIONS = {
     "hlg_oetf": ("E", light.hlg_oetf),
@@ -166,3 +169,36 @@ def test_unsupported_transfer_is_assumed_with_a_warning() -> None:
     got = spec(ColourTags(transfer=9))
     assert got.transfer == "bt709"
     assert any("not supported" in text for text in got.warnings)
+
+
+@pytest.mark.parametrize("transfer", ["hlg", "pq"])
+def test_display_of_hdr_follows_its_recipe(transfer: str, tmp_path: Path) -> None:
+    # Closed forms: BT.2100-2 tables 4 and 5 (OOTF at 1000 cd/m2: exponent 1.2), BT.2408 white at 203 cd/m2, BT.2087 matrix,
+    # IEC 61966-2-1 encoding; the shoulder is this program's own and written down in the recipe.
+    rng = np.random.default_rng(4)
+    patches = np.concatenate([np.repeat(np.linspace(0, 1, 24)[:, None], 3, axis=1), rng.uniform(0, 1, (40, 3))])
+    picture = np.repeat(np.repeat(patches.reshape(8, 8, 3), 12, axis=0), 12, axis=1)
+    path = tmp_path / "hdr.mkv"
+    how = {"bit_depth": 10, "transfer": transfer, "matrix": "bt2020", "chroma": "444"}
+    with VideoWriter(path, width=96, height=96, rate=Fraction(25), codec="ffv1", **how) as writer:  # type: ignore[arg-type]
+        writer.write(picture)
+    with open_clip(path) as clip:
+        frame = clip.frame(0)
+        shown = frame.display()[6::12, 6::12, 2::-1].reshape(-1, 3).astype(float)
+        signal = np.clip(frame.signal()[6::12, 6::12].reshape(-1, 3).astype(float), 0, 1)
+        small = frame.display(48, 48)[3::6, 3::6, 2::-1].reshape(-1, 3).astype(float)
+    if transfer == "hlg":
+        scene = light.to_linear("hlg", signal)
+        nits = 1000 * (scene @ [0.2627, 0.6780, 0.0593])[:, None] ** 0.2 * scene
+    else:
+        power = signal ** (1 / 78.84375)
+        rest = np.maximum(power - 0.8359375, 0) / (18.8515625 - 18.6875 * power)
+        nits = np.minimum(10_000 * rest ** (1 / 0.1593017578125), 1000)
+    linear = nits / 203 @ np.array([[1.6605, -0.5876, -0.0728], [-0.1246, 1.1329, -0.0083], [-0.0182, -0.1006, 1.1187]]).T
+    top = np.maximum(linear.max(axis=1), 1e-9)
+    bent = np.where(top <= 0.7, top, 0.7 + 0.3 * (1 - np.exp(-(top - 0.7) / 0.3)))
+    linear = np.clip(linear * (bent / top)[:, None], 0, 1)
+    want = 255 * np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+    assert np.abs(shown - want).max() < 1.6
+    assert np.abs(shown - want).mean() < 0.4
+    assert np.abs(small - shown).max() <= 1

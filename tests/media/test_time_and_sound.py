@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 import subprocess
 import sys
@@ -341,3 +342,21 @@ def test_hash_follows_the_content(tmp_path: Path) -> None:
     assert cache.content_hash(path) == first
     path.write_bytes(b"two")
     assert cache.content_hash(path) != first
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no permission masks")
+@pytest.mark.parametrize("mask", [0o022, 0o077, 0o002])
+def test_written_clips_have_the_permissions_of_new_files(mask: int, tmp_path: Path) -> None:
+    before = os.umask(mask)
+    try:
+        write(tmp_path / "v.mkv", [0.1, 0.2])
+        (tmp_path / "other").touch()
+    finally:
+        os.umask(before)
+    assert (tmp_path / "v.mkv").stat().st_mode == (tmp_path / "other").stat().st_mode
+
+
+def test_a_tint_prints_in_one_short_line(tmp_path: Path) -> None:
+    write(tmp_path / "v.mkv", [0.4, 0.5, 0.6])
+    with open_clip(tmp_path / "v.mkv") as clip:
+        assert len(repr(clip.tint())) < 300

@@ -8,23 +8,28 @@ greys.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from av.video.reformatter import Interpolation
 from numpy.typing import NDArray
 
 from viewer.cv import cv2
-from viewer.media.geometry import Orientation
+from viewer.media import planes
 from viewer.media.light import LUMINANCE_WEIGHTS, hlg_system_gamma, linear_to_srgb, pq_eotf, to_linear
-from viewer.media.linearise import apply_table
-from viewer.media.tags import LightSpec
+from viewer.media.linearise import LOW, SCALE, STEPS, apply_table
+
+if TYPE_CHECKING:
+    from viewer.media.frame import Setting
 
 _SPACES = {"bt709": 1, "bt601": 5, "bt2020": 9, "smpte240m": 7, "fcc": 4}
 PEAK_CD_M2 = 1000.0
 WHITE_CD_M2 = 203.0
 KNEE = 0.7
+BRIGHTEST = 8.0
+STRIP_PIXELS = 65_536
 RECIPES = {
     "sdr": "each clip's own curve",
     "hdr": "HLG/PQ to SDR: BT.2100 OOTF at 1000 cd/m², 203 cd/m² = white, shoulder above 70 %",
@@ -43,42 +48,76 @@ def shoulder(light: NDArray[Any]) -> NDArray[Any]:
 
 @lru_cache(maxsize=4)
 def _signal_to_shown(transfer: str) -> NDArray[np.float32]:
-    """Table of 65,536 signals: scene light of HLG, display light over white of PQ."""
-    signal = np.linspace(0.0, 1.0, 65_536)
+    """Light of every table index of a signal: scene light of HLG, display light over white of PQ."""
+    signal = np.clip(LOW + np.arange(STEPS + 1) / SCALE, 0.0, 1.0)
     if transfer == "pq":
         return (np.minimum(pq_eotf(signal), PEAK_CD_M2) / WHITE_CD_M2).astype(np.float32)
     return to_linear("hlg", signal).astype(np.float32)
 
 
 @lru_cache(maxsize=1)
-def _encode() -> NDArray[np.float32]:
-    return (255.0 * linear_to_srgb(np.linspace(0.0, 1.0, 65_536))).astype(np.float32)
+def _encode() -> NDArray[np.uint8]:
+    """SRGB codes of light in 65,536 steps."""
+    return np.asarray(np.round(255.0 * linear_to_srgb(np.linspace(0.0, 1.0, STEPS + 1))), dtype=np.uint8)
+
+
+@lru_cache(maxsize=1)
+def _ootf_gain() -> NDArray[np.float32]:
+    """Display light over white per scene light (BT.2100-2, table 5), of scene luminance in 65,536 steps."""
+    scene = np.maximum(np.arange(STEPS + 1), 0.5) / STEPS
+    return np.asarray(scene ** (hlg_system_gamma(PEAK_CD_M2) - 1.0) * (PEAK_CD_M2 / WHITE_CD_M2), dtype=np.float32)
+
+
+@lru_cache(maxsize=1)
+def _shoulder_gain() -> NDArray[np.float32]:
+    """What the shoulder leaves of light in 65,536 steps up to `BRIGHTEST`."""
+    light = np.maximum(np.arange(STEPS + 1), 0.5) * (BRIGHTEST / STEPS)
+    return np.asarray(shoulder(light) / light, dtype=np.float32)
 
 
 @lru_cache(maxsize=4)
 def _fast_curve(transfer: str) -> NDArray[np.uint8]:
     """Table of 256 signals to sRGB codes, for greys the same as the full recipe."""
-    light = _signal_to_shown(transfer)[np.linspace(0, 65_535, 256).round().astype(int)].astype(np.float64)
+    signal = np.linspace(0.0, 1.0, 256)
     if transfer == "hlg":
-        light = light ** hlg_system_gamma(PEAK_CD_M2) * PEAK_CD_M2 / WHITE_CD_M2
+        light = to_linear("hlg", signal) ** hlg_system_gamma(PEAK_CD_M2) * PEAK_CD_M2 / WHITE_CD_M2
+    else:
+        light = np.minimum(pq_eotf(signal), PEAK_CD_M2) / WHITE_CD_M2
     return np.asarray(np.round(255.0 * linear_to_srgb(shoulder(light))), dtype=np.uint8)
 
 
-def hdr_to_srgb(codes: NDArray[np.uint16], transfer: str, primaries: str) -> NDArray[np.uint8]:
-    """Return (h, w, 3) sRGB codes, R G B, of HLG or PQ signals given as 16-bit full-range codes."""
-    light = apply_table(codes, _signal_to_shown(transfer))
+def _mixed(light: Sequence[NDArray[Any]], weights: Sequence[float], kind: int) -> NDArray[Any]:
+    """Return the weighted sum of three planes."""
+    part = cv2.addWeighted(light[0], weights[0], light[1], weights[1], 0.0)
+    return np.asarray(cv2.addWeighted(part, 1.0, light[2], weights[2], 0.0, dtype=kind))
+
+
+def _times(plane: NDArray[Any], factor: float) -> NDArray[np.uint16]:
+    return np.asarray(cv2.addWeighted(plane, factor, plane, 0.0, 0.0, dtype=cv2.CV_16U))
+
+
+def hdr_to_srgb(indexes: Sequence[NDArray[np.uint16]], transfer: str, primaries: str) -> list[NDArray[np.uint8]]:
+    """Return sRGB codes of R, G, B, as planes, of HLG or PQ signals given as table indexes (see `viewer.media.linearise`)."""
+    table = _signal_to_shown(transfer)
+    light = [apply_table(index, table) for index in indexes]
+    gain: Any = None
     if transfer == "hlg":
-        weights = np.array([LUMINANCE_WEIGHTS["bt2020"]], dtype=np.float32)
-        scene = np.maximum(cv2.transform(light, weights).reshape(light.shape[:2]), 1e-9)
-        gain = cv2.pow(scene, hlg_system_gamma(PEAK_CD_M2) - 1.0) * np.float32(PEAK_CD_M2 / WHITE_CD_M2)
-        light = light * gain[..., None]
+        scene = _mixed(light, [weight * STEPS for weight in LUMINANCE_WEIGHTS["bt2020"]], cv2.CV_16U)
+        gain = apply_table(scene, _ootf_gain())
     if primaries == "bt2020":
-        light = np.maximum(cv2.transform(light, BT2020_TO_BT709), 0.0)
-    top = light.max(axis=2)
-    if float(top.max(initial=0.0)) > KNEE:
-        light = light * (shoulder(top) / np.maximum(top, 1e-9))[..., None].astype(np.float32)
-    place = np.clip(light * np.float32(65_535) + np.float32(0.5), 0, 65_535).astype(np.uint16)
-    return np.asarray(np.round(apply_table(place, _encode())), dtype=np.uint8)
+        light = [_mixed(light, row, cv2.CV_32F) for row in BT2020_TO_BT709.tolist()]
+    top: Any = cv2.max(cv2.max(light[0], light[1]), light[2])
+    if gain is not None:
+        top = cv2.multiply(top, gain)
+    if cv2.minMaxLoc(top)[1] > KNEE:
+        bent = apply_table(_times(top, STEPS / BRIGHTEST), _shoulder_gain())
+        gain = bent if gain is None else cv2.multiply(gain, bent)
+    codes = []
+    for plane in light:
+        # Below 0 and above 1 the conversion to 16 bits holds on to the ends.
+        place = _times(plane if gain is None else np.asarray(cv2.multiply(plane, gain)), STEPS)
+        codes.append(np.asarray(cv2.LUT(place, _encode()), dtype=np.uint8))
+    return codes
 
 
 class Screen:
@@ -86,14 +125,13 @@ class Screen:
 
     Parameters
     ----------
-    spec : LightSpec
-    orientation : Orientation
-    width, height : int
-        Upright size in px.
+    setting : Setting
+        What the clip's pictures share.
     """
 
-    def __init__(self, spec: LightSpec, orientation: Orientation, width: int, height: int) -> None:
-        self.spec, self.orientation, self.width, self.height = spec, orientation, width, height
+    def __init__(self, setting: Setting) -> None:
+        self.spec, self.orientation, self.width, self.height = setting.spec, setting.orientation, setting.width, setting.height
+        self._siting, self._linearise = setting.siting, setting.linearise
 
     @property
     def recipe(self) -> str:
@@ -108,15 +146,42 @@ class Screen:
         if self.orientation.transpose:
             wide, high = high, wide
         if self.recipe == "hdr" and not fast:
-            flat = self._scaled(picture, wide, high, "rgb48le")
-            rgb = hdr_to_srgb(flat.view(np.uint16).reshape(high, wide, 3), self.spec.transfer, self.spec.primaries)
-            out = np.full((high, wide, 4), 255, dtype=np.uint8)
-            out[..., :3] = rgb[..., ::-1]
+            out = self._hdr(picture, wide, high)
         else:
             out = self._scaled(picture, wide, high, "bgra").reshape(high, wide, 4)
             if self.recipe == "hdr":
                 out = np.asarray(cv2.LUT(out, _with_alpha(self.spec.transfer)), dtype=np.uint8)
         return np.ascontiguousarray(self.orientation.apply(out))
+
+    def _hdr(self, picture: Any, wide: int, high: int) -> NDArray[np.uint8]:
+        """Return BGRA by the full recipe, strip by strip, so that what lies between stays in the processor's cache."""
+        same = planes.SAME_SAMPLES.get(picture.format.name)
+        native = picture if same is None else picture.reformat(format=same)
+        layout = planes.layout_of(native.format)
+        parts = [planes.plane_array(native, n, layout.bits) for n in range(1 if layout.kind == "grey" else 3)]
+        if (wide, high) != (picture.width, picture.height):
+            parts = [np.asarray(cv2.resize(part, (wide, high), interpolation=_kernel(part, wide, high))) for part in parts]
+            layout = planes.Layout(layout.name, layout.kind, layout.bits)
+        out = np.empty((high, wide, 4), dtype=np.uint8)
+        step = max(8, STRIP_PIXELS // wide)
+        for top in range(0, high, step):
+            rows = slice(top, min(high, top + step))
+            indexes = self._indexes(parts, layout, (0, top, wide, rows.stop - top))
+            red, green, blue = hdr_to_srgb(indexes, self.spec.transfer, self.spec.primaries)
+            cv2.merge([blue, green, red, np.full_like(red, 255)], dst=out[rows])
+        return out
+
+    def _indexes(
+        self, parts: Sequence[NDArray[Any]], layout: planes.Layout, box: tuple[int, int, int, int]
+    ) -> tuple[NDArray[np.uint16], ...]:
+        x, y, w, h = box
+        if layout.kind == "grey":
+            return (self._linearise.of_one(parts[0][y : y + h, x : x + w]),) * 3
+        if layout.kind == "rgb":
+            green, blue, red = (self._linearise.of_one(part[y : y + h, x : x + w]) for part in parts)
+            return red, green, blue
+        chroma = planes.upsample_all(parts[1:], box, layout.step_x, layout.step_y, self._siting)
+        return self._linearise.of_ycc(parts[0][y : y + h, x : x + w], *chroma)
 
     def _scaled(self, picture: Any, wide: int, high: int, format_: str) -> NDArray[np.uint8]:
         """Return packed rows of the picture at another size and format."""
@@ -130,9 +195,13 @@ class Screen:
             how["src_colorspace"] = _SPACES[self.spec.matrix]
             how["src_color_range"] = "JPEG" if self.spec.range == "full" else "MPEG"
         plane = picture.reformat(width=wide, height=high, format=format_, **how).planes[0]
-        size = {"bgra": 4, "rgb48le": 6}[format_] * wide
+        size = 4 * wide
         rows = np.frombuffer(plane, np.uint8)[: plane.line_size * high].reshape(high, plane.line_size)
         return np.ascontiguousarray(rows[:, :size])
+
+
+def _kernel(part: NDArray[Any], wide: int, high: int) -> int:
+    return int(cv2.INTER_AREA if wide < part.shape[1] or high < part.shape[0] else cv2.INTER_LINEAR)
 
 
 @lru_cache(maxsize=4)

@@ -247,7 +247,7 @@ def screen_of(setting: Setting) -> Screen:
     """Return the renderer for a clip's pictures."""
     from viewer.media.display import Screen
 
-    return Screen(setting.spec, setting.orientation, setting.width, setting.height)
+    return Screen(setting)
 
 
 __all__ = ["Frame", "Light", "Setting", "weights_of"]

@@ -14,7 +14,7 @@ from viewer.media import cache
 from viewer.media.index import Cancelled, FrameIndex, Progress
 from viewer.media.indexing import build_index
 
-FORMAT = 1
+FORMAT = 2
 
 
 def index_of(path: Path, sha256: str, *, progress: Progress = None, cancelled: Cancelled = None) -> FrameIndex:

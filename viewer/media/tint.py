@@ -7,7 +7,7 @@ subsampled chroma to R'G'B' would widen edges; luma does not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -48,7 +48,7 @@ class Tint:
     """
 
     ratios: tuple[float, float, float]
-    table: NDArray[np.float32]
+    table: NDArray[np.float32] = field(repr=False)
     clip_code: int
     error: float
     worst: float

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+import threading
 from collections.abc import Mapping
 from fractions import Fraction
 from pathlib import Path
@@ -20,6 +21,8 @@ from viewer.errors import FileError, UsageError
 from viewer.media.light import chroma_scale, luma_scale, rgb_to_ycbcr
 from viewer.media.planes import SITING
 from viewer.media.tags import MATRIX_NUMBERS, PRIMARIES_NUMBERS, TRANSFER_NUMBERS
+
+_mask_lock = threading.Lock()
 
 _ENCODERS = {"h264": "libx264", "hevc": "libx265", "ffv1": "ffv1", "prores": "prores_ks", "av1": "libsvtav1"}
 _FORMATS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska", ".m4v": "mp4", ".avi": "avi", ".nut": "nut"}
@@ -263,7 +266,17 @@ def _temporary(path: Path) -> Path:
     except OSError as error:
         raise FileError(f"cannot be written ({error.strerror}).", where=str(path), hint="Choose another folder.") from error
     os.close(handle)
+    # Temporary files are private; a finished clip has the permissions of any new file.
+    os.chmod(name, new_file_mode())
     return Path(name)
+
+
+def new_file_mode() -> int:
+    """Return the permissions of a new file; there is no way to look at the mask but to set it."""
+    with _mask_lock:
+        mask = os.umask(0o022)
+        os.umask(mask)
+    return 0o666 & ~mask
 
 
 def _fill(target: Any, values: NDArray[Any], bits: int) -> None:
@@ -297,4 +310,4 @@ def _halve(plane: NDArray[np.float32], axis: int, place: float) -> NDArray[np.fl
     return np.asarray(full[::2], dtype=np.float32)
 
 
-__all__ = ["VideoWriter"]
+__all__ = ["VideoWriter", "new_file_mode"]

@@ -12,6 +12,7 @@ from PIL import Image, PngImagePlugin
 
 from viewer.errors import FileError, UsageError
 from viewer.media import ClipReader, Frame
+from viewer.media.writer import new_file_mode
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,7 @@ def _write(image: Image.Image, path: Path, facts: PngImagePlugin.PngInfo) -> Non
         temp = Path(name)
         with os.fdopen(handle, "wb") as stream:
             image.save(stream, format="PNG", pnginfo=facts)
-        os.chmod(temp, 0o644)
+        os.chmod(temp, new_file_mode())
         os.replace(temp, path)
     except OSError as error:
         if temp is not None:
