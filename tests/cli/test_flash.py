@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
+import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -94,3 +97,61 @@ def test_not_a_video(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     (tmp_path / "x.mp4").write_text("no video")
     assert run(["flash", str(tmp_path / "x.mp4")]) == 3
     assert "Traceback" not in capsys.readouterr().err
+
+
+def by_ffmpeg(path: Path, luma: str, *, size: str = "512x384", fps: int = 30, hlg: bool = False) -> Path:
+    """Write a grey video whose luma codes follow an expression, by another program than ours."""
+    if shutil.which("ffmpeg") is None:
+        pytest.skip("ffmpeg is not installed")
+    deep = ["-c:v", "libx265", "-x265-params", "log-level=none", "-color_trc", "arib-std-b67", "-colorspace", "bt2020nc"]
+    flat = ["-c:v", "libx264", "-color_trc", "bt709", "-colorspace", "bt709"]
+    pixels = "yuv420p10le" if hlg else "yuv420p"
+    colours = [*(deep if hlg else flat), "-color_primaries", "bt2020" if hlg else "bt709", "-color_range", "tv"]
+    neutral = ":cb=512:cr=512" if hlg else ":cb=128:cr=128"
+    source = f"color=c=gray:s={size}:r={fps}:d=1.2,format={pixels},geq=lum='{luma}'{neutral}"
+    call = [
+        "ffmpeg",
+        "-v",
+        "error",
+        "-y",
+        "-f",
+        "lavfi",
+        "-i",
+        source,
+        *colours,
+        "-preset",
+        "ultrafast",
+        "-crf",
+        "8",
+        str(path),
+    ]
+    subprocess.run(call, check=True)
+    return path
+
+
+def test_a_quarter_of_a_field_decides(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # WCAG 2.x: at 1024 x 768 the 10-degree field is 341 x 256 px, 25 % of it 21,824; here everything is half as wide.
+    for width, height, word in ((74, 70, "below limit"), (86, 84, "above limit")):
+        luma = f"if(lt(X,{width})*lt(Y,{height}),if(lt(mod(N,6),3),40,200),60)"
+        document = scan(by_ffmpeg(tmp_path / "area.mp4", luma), capsys)
+        share = 100.0 * width * height / (170.5 * 128.0)
+        assert document["verdict"]["word"] == word and value(document, "area") == pytest.approx(share, abs=1.5)
+        assert value(document, "flashes_per_second") == 5
+
+
+def hlg_code(nits: float) -> int:
+    """10-bit code of a grey that an HLG display of 1000 cd/m2 shows (BT.2100: system gamma 1.2, OETF)."""
+    scene = (nits / 1000.0) ** (1.0 / 1.2)
+    a, b, c = 0.17883277, 0.28466892, 0.55991073
+    return round(64 + 876 * (math.sqrt(3 * scene) if scene <= 1 / 12 else a * math.log(12 * scene - b) + c))
+
+
+def test_hdr_is_judged_in_candela(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    # BT.1702: a change of 20 cd/m2 or more counts where the darker state lies under 160 cd/m2.
+    for low, high, rate in ((50.0, 80.0, 5), (50.0, 62.0, 0)):
+        luma = f"if(lt(mod(N,6),3),{hlg_code(low)},{hlg_code(high)})"
+        document = scan(by_ffmpeg(tmp_path / "hdr.mp4", luma, size="256x192", hlg=True), capsys)
+        assert document["rule"].startswith("BT.1702") and value(document, "flashes_per_second") == rate
+        assert (document["verdict"]["word"] == "above limit") == (rate > 3)
+        if rate:
+            assert document["worst_second"]["swing"] == pytest.approx(high - low, abs=2.0)

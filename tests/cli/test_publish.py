@@ -49,8 +49,8 @@ def test_only_one_product(session_file: Path, tmp_path: Path, capsys: pytest.Cap
 
 def test_footage_by_default(session_file: Path, tmp_path: Path) -> None:
     assert run(["publish", str(session_file), "--out", str(tmp_path), "--only", "footage"]) == 0
-    assert (tmp_path / "footage" / "wall-sdr.mp4").is_file()
-    assert json.loads((tmp_path / "footage" / "wall-sdr.json").read_text())["frames"] == 8
+    assert (tmp_path / "footage" / "01-wall-sdr.mp4").is_file()
+    assert json.loads((tmp_path / "footage" / "01-wall-sdr.json").read_text())["frames"] == 8
 
 
 @pytest.mark.parametrize(
@@ -59,7 +59,8 @@ def test_footage_by_default(session_file: Path, tmp_path: Path) -> None:
         (["publish"], 2),
         (["publish", "nowhere.gloam", "--out", "x"], 3),
         (["publish", "--check", "nowhere.json"], 3),
-        (["publish", "a.gloam", "--check", "b.json"], 2),
+        (["publish", "a.gloam", "--check", "b.json"], 3),
+        (["publish", "--out", "x"], 2),
     ],
 )
 def test_wrong_calls(words: list[str], code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -34,13 +34,14 @@ def command(
 ) -> None:
     """Write what leaves the program: stills, side-by-side video, methods card, report, readings, manifest.
 
-    With --check MANIFEST, measure the clips again and tell match or mismatch number by number.
+    With --check MANIFEST, measure the clips again and tell match or mismatch number by number; the clips are looked for
+    where the manifest says, beside SESSION, or in --clips DIR.
     """
     from viewer.errors import UsageError
 
     if check is not None:
-        if session is not None:
-            raise UsageError("--check names the manifest; no session goes with it.")
+        if session is not None and clips is None:
+            clips = session.resolve().parent
         _check(check, clips, allow_outside, json_to)
         return
     if session is None or out is None:
@@ -55,7 +56,7 @@ def _check(manifest: Path, clips: Path | None, allow_outside: bool, json_to: str
         result = check_manifest(manifest, clips=clips, allow_outside=allow_outside, progress=progress)
     if json_to is None:
         for line in result.extras["lines"]:
-            change = f"  ({line['before']} -> {line['after']})" if line["state"] != "match" else ""
+            change = f"  ({line['before']} -> {line['after'] or 'nothing'})" if line["state"] != "match" else ""
             click.echo(f"{line['state']:9} {line['what']}{change}")
     emit(result, json_to)
 

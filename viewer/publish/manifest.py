@@ -147,7 +147,7 @@ def check_manifest(
     return Result(
         command="publish --check",
         verdict=_verdict(lines),
-        warnings=tuple(trouble.what for trouble in run.troubles),
+        warnings=(*_changes(document.get("versions")), *(trouble.what for trouble in run.troubles)),
         extras={"lines": [line.to_json() for line in lines], "versions": {"then": document.get("versions"), "now": versions()}},
     )
 
@@ -175,7 +175,19 @@ def _close(first: float | None, second: float | None, allowed: float) -> bool:
 
 
 def _words(reading: StoredReading) -> str:
-    return "refused" if reading.value is None else f"{reading.value!r} {reading.unit}"
+    """Return a number with its interval, so that a change of either shows."""
+    if reading.value is None:
+        return f"refused: {reading.reason}" if reading.reason else "refused"
+    unit = "" if reading.unit == "1" else f" {reading.unit}"
+    span = f" [{reading.low:.6g}, {reading.high:.6g}]" if reading.low is not None and reading.high is not None else ""
+    return f"{reading.value:.8g}{span}{unit}" + ("" if reading.state == "measured" else f" ({reading.state})")
+
+
+def _changes(then: dict[str, str] | None) -> list[str]:
+    """Return a line about versions that are not those the manifest was made with."""
+    now = versions()
+    changed = [f"{name} {old} (now {now.get(name, 'none')})" for name, old in (then or {}).items() if now.get(name) != old]
+    return [f"Made with other versions: {', '.join(changed)}."] if changed else []
 
 
 def _check_clips(session: Session, folder: Path, allow_outside: bool) -> list[Line]:
