@@ -7,6 +7,7 @@ are pixels of the scene's reference clip (pixel centres whole numbers), unless a
 
 from __future__ import annotations
 
+import math
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass, field, fields, replace
@@ -131,8 +132,22 @@ class CameraMode(Record):
 
 
 @dataclass(frozen=True, kw_only=True)
+class MotionTrack(Record):
+    """How a handheld clip moved: what stands at p usually stands at p + shift (px of the clip) from ``time_s`` on."""
+
+    time_s: tuple[float, ...] = ()
+    shift_px: tuple[tuple[float, float], ...] = ()
+    sigma_px: float = 0.0
+
+    @property
+    def rms_px(self) -> float:
+        """Rms of the movement."""
+        return math.sqrt(sum(x * x + y * y for x, y in self.shift_px) / max(1, len(self.shift_px)))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Clip(Record):
-    """One recording.  Several files are parts of one recording, in order."""
+    """One recording.  Several files are parts of one recording, in order.  Its regions follow its `track`, if it has one."""
 
     id: str
     scene: str
@@ -145,6 +160,7 @@ class Clip(Record):
     clock: ClockMap | None = None
     pose: Pose | None = None
     circle: FieldCircle | None = None
+    track: MotionTrack | None = None
     note: str = ""
 
     @property
@@ -426,6 +442,7 @@ __all__ = [
     "LightOverride",
     "Marker",
     "MeasureKind",
+    "MotionTrack",
     "Note",
     "NoteKind",
     "Plan",

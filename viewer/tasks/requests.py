@@ -13,6 +13,7 @@ from viewer.measure.readings import Reading
 from viewer.session.model import CameraMode, Clip, ClipRole, Device, Region, Request, Session
 from viewer.tasks.carry import carried_point, carried_rect
 from viewer.tasks.document import Result
+from viewer.tasks.follow import following
 
 if TYPE_CHECKING:
     from viewer.measure.regions import Rect
@@ -38,6 +39,11 @@ class Work:
     def device(self) -> Device | None:
         """The device behind the clip."""
         return self.session.device(self.clip.device) if self.clip.device else None
+
+    @property
+    def steady(self) -> ClipReader:
+        """The clip with regions that follow the picture, if it was handheld."""
+        return following(self.reader, self.clip.track)
 
     @property
     def frames(self) -> tuple[int, int | None]:
@@ -171,7 +177,7 @@ def _contrast(work: Work) -> Result:
     bright, dark = work.one("bright"), work.one("dark")
     with work.helper("dark") as dark_clip, work.helper("flat") as flat_clip:
         result = measure_contrast(
-            work.reader,
+            work.steady,
             work.rect(bright, inside=True),
             work.rect(dark, inside=True),
             frames=work.frames,
@@ -258,7 +264,7 @@ def _edge(work: Work) -> Result:
             alone = None
             if clip is not None and reader is not None:
                 alone = (reader, carried_rect(region, clip, (reader.info.width, reader.info.height)))
-            return measure_edge(work.reader, work.rect(region), camera=alone, frames=work.frames, cancelled=work.cancelled)
+            return measure_edge(work.steady, work.rect(region), camera=alone, frames=work.frames, cancelled=work.cancelled)
 
         return _joined(work, one)
 
@@ -269,7 +275,7 @@ def _noise(work: Work) -> Result:
     return _joined(
         work,
         lambda region: measure_noise(
-            work.reader,
+            work.steady,
             work.rect(region, inside=True),
             frames=work.frames,
             px_per_degree=work.px_per_degree,
@@ -284,7 +290,7 @@ def _tint(work: Work) -> Result:
 
     return _joined(
         work,
-        lambda region: measure_tint(work.reader, work.rect(region, inside=True), frames=work.frames, cancelled=work.cancelled),
+        lambda region: measure_tint(work.steady, work.rect(region, inside=True), frames=work.frames, cancelled=work.cancelled),
     )
 
 
@@ -323,7 +329,7 @@ def _bars(work: Work) -> Result:
 
     with work.helper("dark") as dark_clip:
         return measure_bars(
-            work.reader,
+            work.steady,
             _targets(work),
             frames=work.frames,
             black=work.optional("black", inside=True),
@@ -345,14 +351,14 @@ def _ramp(work: Work) -> Result:
     targets = _targets(work)
     if levels and (pair or targets):
         result = measure_curves(
-            work.reader, region, levels=levels, unit=unit, contrast=pair, targets=targets, cancelled=work.cancelled
+            work.steady, region, levels=levels, unit=unit, contrast=pair, targets=targets, cancelled=work.cancelled
         )
         if pair:
             words = f"{work.one('bright').name}/{work.one('dark').name}"
             readings = tuple(replace(r, of=r.of.replace("bright/dark", words)) for r in result.readings)
             result = replace(result, readings=readings)
         return result
-    return measure_ramp(work.reader, region, levels=levels or None, unit=unit, cancelled=work.cancelled)
+    return measure_ramp(work.steady, region, levels=levels or None, unit=unit, cancelled=work.cancelled)
 
 
 def _figure(work: Work) -> Result:

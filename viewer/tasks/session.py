@@ -20,10 +20,11 @@ from viewer.measure.errorbudget import Budget, combine_takes, from_interval, wit
 from viewer.measure.readings import Flag, Reading, flag_words
 from viewer.measure.verdict import Comparison, compare, decide_all, matter_for, no_answer
 from viewer.session.faults import record_fault
-from viewer.session.model import Clip, Device, Request, Session, StoredReading, StoredVerdict
+from viewer.session.model import Clip, Device, MotionTrack, Request, Session, StoredReading, StoredVerdict
 from viewer.session.store import resolve
 
 if TYPE_CHECKING:
+    from viewer.align.stability import ShiftTrack
     from viewer.media.reader import ClipReader
     from viewer.tasks.document import Result
 
@@ -153,7 +154,9 @@ def align_session(
             pose = clip.pose if clip.pose and clip.pose.pose_by == "hand" else found.pose
             if clip.id == reference.id:
                 pose = Pose(pose_by="reference", residual_px=0.0)
-            fresh[clip.id] = replace(clip, clock=clock, pose=pose, circle=found.circle or clip.circle)
+            fresh[clip.id] = replace(
+                clip, clock=clock, pose=pose, circle=found.circle or clip.circle, track=_track(found.track)
+            )
             if pose is None:
                 troubles.append(Trouble(clip.id, f"{clip.name}: not lined up in angle: {found.pose_reason}"))
             if clock is None and common:
@@ -163,6 +166,17 @@ def align_session(
 
     jobs.run(work)
     return Run(session.put(*fresh.values()) if fresh else session, tuple(troubles), tuple(warnings))
+
+
+def _track(found: ShiftTrack | None) -> MotionTrack | None:
+    """Return the track as the document keeps it, hundredths of a pixel; None for a clip that stood still."""
+    if found is None or not found.moving:
+        return None
+    return MotionTrack(
+        time_s=tuple(round(float(t), 6) for t in found.time_s),
+        shift_px=tuple((round(float(x), 2), round(float(y), 2)) for x, y in found.shift_px),
+        sigma_px=round(float(found.sigma_px), 4),
+    )
 
 
 # --- measuring -----------------------------------------------------------------------------------------------------
@@ -304,6 +318,8 @@ def _flags_of(clip: Clip, session: Session, *, one_take: bool) -> Flag:
     reference = session.reference_of(clip.scene)
     if clip.pose is None and reference is not None and reference.id != clip.id:
         flags |= Flag.NOT_ALIGNED
+    if clip.track is not None:
+        flags |= Flag.MOVING
     return flags
 
 
