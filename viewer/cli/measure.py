@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from viewer.cli.common import emit, json_option, progress_bar
+
+if TYPE_CHECKING:
+    from viewer.tasks.document import Result
+
+MOST_REPEATS = 8
 
 
 @click.command("measure")
@@ -39,7 +45,23 @@ def command(session: Path, align: bool | None, stale: bool, allow_outside: bool,
             run = measure_session(document, folder, only=only, allow_outside=allow_outside, progress=progress)
         troubles += [trouble.what for trouble in run.troubles]
         store.save(run.session, out or session)
-    emit(session_result(run.session, folder, troubles=tuple(troubles)), json_to)
+    result = session_result(run.session, folder, troubles=tuple(troubles))
+    emit(result, json_to)
+    if json_to is None:
+        _say(result)
 
 
-__all__ = ["command"]
+def _say(result: Result) -> None:
+    """Print the verdicts, and what further takes would buy."""
+    order = {"differs": 0, "no difference beyond error": 1, "cannot tell": 2}
+    verdicts = sorted(result.extras["verdicts"], key=lambda verdict: order.get(verdict["word"], 3))
+    for verdict in verdicts:
+        click.echo(f"{verdict['word']:27} {verdict['sentence']}")
+    for sentence in result.extras["repeats"][:MOST_REPEATS]:
+        click.echo(f"film again: {sentence}")
+    left = len(result.extras["repeats"]) - MOST_REPEATS
+    if left > 0:
+        click.echo(f"and {left} more that repeats would narrow: see --json.")
+
+
+__all__ = ["MOST_REPEATS", "command"]
