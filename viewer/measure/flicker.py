@@ -33,6 +33,9 @@ from viewer.measure.flicker_words import advise, say_modulated, say_nothing
 
 Floats = NDArray[np.float64]
 
+MOSTLY_STARVED = 0.4
+"""Encoders that are starved by more than this lose modulation unevenly over the picture."""
+
 
 def _look(clip: Clip, cancelled: Callable[[], bool] | None) -> Look:
     """Search a clip and give each line its candidates; what contradicts a known readout is no line."""
@@ -94,9 +97,9 @@ def _modulation(look: Look, line: Line, choice: Choice, whole: Relative | None) 
     harmonics = recorded_harmonics(line, relative, loss)
     moves = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else math.inf
     scale = 1.0
-    if whole is None and moves * clock.duration_s > 2.0:
-        # encoders keep most of it where it is bright
-        scale = float(np.clip(place.bright_share, 0.8, 1.25))
+    if whole is None and moves * clock.duration_s > 2.0 and loss.starved > MOSTLY_STARVED:
+        # starved encoders keep most of it where it is bright
+        scale = float(np.clip(place.bright_share, 0.9, 1.15))
     amplitudes = scale * harmonics.amplitudes
     recorded = float(abs(amplitudes[0]))
     single = choice.single

@@ -18,6 +18,9 @@ from viewer.measure.flicker_sampling import alias_frequency
 
 Floats = NDArray[np.float64]
 
+PHASE_ERROR = 4e-4
+"""Error of the number of bands in the picture (1 sigma) that the scatter of frames does not show: encoders and uneven light."""
+
 
 @dataclass(frozen=True, slots=True)
 class Readout:
@@ -77,7 +80,7 @@ def calibrate(
     _, line, frequency, backwards = best
     span = abs(line.wave.q) / frequency
     # error of q adds to that of f, which is far smaller
-    relative = math.hypot(line.wave.sigma_q / abs(line.wave.q), line.wave.sigma_hz / frequency)
+    relative = math.hypot(line.wave.sigma_q / abs(line.wave.q), line.wave.sigma_hz / frequency, PHASE_ERROR / abs(line.wave.q))
     whole = span / data.share
     row_time = whole / rows.rows_delivered
     order = max(1, round(frequency / lamp_hz))
