@@ -7,6 +7,7 @@ plain mean then depends on where the clip begins and ends.  A constant and a few
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,7 +73,9 @@ def _refined(series: np.ndarray, place: np.ndarray, tones: list[float], new: flo
     return float(minimize_scalar(left, bounds=(low, high), method="bounded", options={"xatol": 1e-3 / series.size}).x)
 
 
-def level_without_beat(series: np.ndarray, *, least: float = 0.002, significance: float = 16.0) -> Level:
+def level_without_beat(
+    series: np.ndarray, *, least: float = 0.002, significance: float = 16.0, known: Sequence[float] = ()
+) -> Level:
     """Return the level of a series of frame means, pulsing removed.
 
     Parameters
@@ -83,6 +86,9 @@ def level_without_beat(series: np.ndarray, *, least: float = 0.002, significance
         Tones of a smaller amplitude, relative to the level, are left alone.
     significance : float
         Power over that of the noise at which a tone is believed: noise alone reaches 16 once in ten thousand series.
+    known : sequence of float
+        Frequencies (cycles per sample) that are in the light whether this series is long enough to show them or not; used
+        where it shows none itself.
 
     Returns
     -------
@@ -91,13 +97,13 @@ def level_without_beat(series: np.ndarray, *, least: float = 0.002, significance
     y = np.asarray(series, float).ravel()
     n = y.size
     mean = float(y.mean()) if n else 0.0
-    if n < 16 or mean <= 0 or float(y.std()) < 0.3 * least * mean:
+    if mean <= 0 or float(y.std()) < 0.3 * least * mean:
         return Level(mean_estimate(y), y)
     place = np.arange(n) - 0.5 * (n - 1)
     tones: list[float] = []
     rest, fit = y - mean, np.array([mean])
     # Each tone takes three degrees of freedom.
-    for _ in range(min(MOST_TONES, n // 12)):
+    for _ in range(min(MOST_TONES, n // 12) if n >= 16 else 0):
         found = _peak(rest)
         if found is None or found[1] < significance:
             break
@@ -108,6 +114,12 @@ def level_without_beat(series: np.ndarray, *, least: float = 0.002, significance
             break
         tones, fit = trial, solved
         rest = y - matrix @ solved
+    # Less than a period tells nothing of the level.
+    known = [f for f in known if f * n >= 1.0]
+    if not tones and known and n >= 4 * len(known) + 4:
+        tones = known
+        fit = np.linalg.lstsq(_design(tones, place), y, rcond=None)[0]
+        rest = y - _design(tones, place) @ fit
     if not tones:
         return Level(mean_estimate(y), y)
     matrix = _design(tones, place)

@@ -210,6 +210,7 @@ def find_ramp(series: np.ndarray, times_s: np.ndarray, levels: Sequence[float] |
                 f"{len(levels)} levels were typed, but the clip shows {len(edges) - 1}: no level was assigned. "
                 "Choose a region that sees the light change, or type the levels that were filmed."
             )
+    tones = _tones(y, edges)
     steps = []
     for k, (first, stop) in enumerate(pairwise(edges)):
         settled = settle(y, t, first, stop)
@@ -226,12 +227,18 @@ def find_ramp(series: np.ndarray, times_s: np.ndarray, levels: Sequence[float] |
                 start_s=float(t[first]),
                 end_s=end_s,
                 settled_from_s=float(t[settled]) if settled < stop else end_s,
-                mean=level_without_beat(part).estimate,
-                steady=settled < stop and steady(level_without_beat(part).residual),
+                mean=level_without_beat(part, known=tones).estimate,
+                steady=settled < stop and steady(level_without_beat(part, known=tones).residual),
                 level=typed[k],
             )
         )
     return Ramp(tuple(steps), tuple(doubts))
+
+
+def _tones(series: np.ndarray, edges: Sequence[int]) -> list[float]:
+    """Return the beat of gated light, cycles per frame, as the longest step shows it: short steps hold too few periods."""
+    first, stop = max(pairwise(edges), key=lambda pair: pair[1] - pair[0])
+    return [frequency for frequency, _ in level_without_beat(series[first + (stop - first) // 3 : stop - 1]).tones[:1]]
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,6 +118,8 @@ def mean_estimate(series: np.ndarray) -> Estimate:
     long_run = float(np.mean(cosines**2)) / (1.0 - rho) ** 2
     dof = 1.0 / (1.0 / cosines.size + (2.0 * (1.0 + rho) / ((1.0 - rho) * n) if rho > 0 else 0.0))
     sigma = math.sqrt(long_run / n)
+    # With a degree of freedom or two, t is no guide: a mean lies within the range of its samples about it.
+    sigma = min(sigma, float(np.ptp(x)) / t_factor(max(1.0, dof)))
     effective = min(float(n), spread**2 / sigma**2) if sigma > 0 else float(n)
     return Estimate(mean, sigma, max(1.0, dof), max(1.0, effective), n)
 
