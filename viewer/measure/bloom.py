@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -68,7 +68,7 @@ class LightBloom:
     ``kind`` is the fitted shape (``disc``, ``gauss``, ``moffat``) or ``none``; ``profile`` the measured rings, ``model`` the
     fitted light at their radii (background included), ``glow`` the fitted glow alone, ``round`` the radius by sectors,
     ``misfit`` the rms of the ring means that the fit leaves, as a share of the halo's height, ``around`` the rings followed
-    outwards, ``dark`` the level of true darkness that was used.
+    outwards, ``dark`` the level of true darkness that was used, ``camera`` the camera's own light at the profile's radii.
     """
 
     of: str
@@ -82,6 +82,7 @@ class LightBloom:
     misfit: float = 0.0
     around: Surround | None = None
     dark: float | None = None
+    camera: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def reading(self, name: str) -> Reading:
         """Return the reading of this name."""
@@ -93,6 +94,7 @@ class _Job:
     """What every light of a picture is measured with."""
 
     scene: Scene
+    recorded: tuple[np.ndarray, np.ndarray]
     members: list[Member]
     others: Sequence[PointLight]
     places: list[tuple[float, float]]
@@ -108,8 +110,10 @@ def measure_bloom(
     marks: Sequence[tuple[float, float]],
     *,
     clipped: np.ndarray | None = None,
+    burnt: tuple[np.ndarray, np.ndarray] | None = None,
     valid: np.ndarray | None = None,
     others: Sequence[PointLight] = (),
+    camera: np.ndarray | None = None,
     dark: float | None = None,
     limit: float | None = None,
     grain: float = 0.0,
@@ -128,10 +132,14 @@ def measure_bloom(
         Where the lights are, within a few px.
     clipped : ndarray of shape (rows, cols), optional
         Share of frames (or bool) in which a pixel was clipped.
+    burnt : (light, clipped), optional
+        Where `light` is joined of several exposures: those of the one whose burnt core is reported.
     valid : ndarray of bool, optional
         Pixels inside the field.
     others : sequence of PointLight, optional
         Further lights: small ones are left out, they are not measured.
+    camera : ndarray of shape (2, N), optional
+        What the camera alone makes of a point (`camera_profile`); as much of it as the picture holds is taken off.
     dark : float, optional
         Light level of true darkness; without it the background is taken as it is and `bloom_radius` says so.
     limit : float, optional
@@ -162,8 +170,9 @@ def measure_bloom(
         if member is None:
             results[number] = _all_refused(number, place, problem or TOO_FEW, frames, flags)
         else:
-            members.append(member)
-    job = _Job(scene, members, others, places, dark, limit, grain, frames, flags)
+            members.append(member if camera is None else replace(member, camera=camera))
+    recorded = burnt if burnt is not None else (scene.light, scene.clipped)
+    job = _Job(scene, recorded, members, others, places, dark, limit, grain, frames, flags)
     groups = group(members)
     for done, cluster in enumerate(groups):
         if cancelled is not None and cancelled():
@@ -231,7 +240,7 @@ def _read(
     seen = _seen_share(job.scene, place, half_level(shape))
     sectors = roundness(found, i)
     lost = misfit(found, i)
-    core = clipped_core(job.scene.light, job.scene.clipped, place, max(6.0, member.inner + 2.0), limit=job.limit)
+    core = clipped_core(*job.recorded, place, max(6.0, member.inner + 2.0), limit=job.limit)
     around = surround(job.scene, found, i, member, _usable(job, cluster, member, masks))
     size = averaged([half(fit, i, seen, sectors.extra) for fit in fits], weights)
     edge = averaged([halo(fit, i, member, seen, sectors.extra) for fit in fits], weights)
@@ -257,7 +266,8 @@ def _read(
     of = f"light-{member.number + 1}"
     readings = tuple(_reading(name, of, values[name], flags, job.frames, found.patch.light.size) for name in NAMES)
     profile, model, glow = _curves(job.scene, place, member.reach, found, i, masks)
-    return LightBloom(of, place, shape.kind, readings, profile, model, glow, sectors, lost, around, job.dark)
+    alone = found.solution.amplitudes[i][-1] * shape.camera_light(profile.radius_px) if shape.camera.size else np.zeros(0)
+    return LightBloom(of, place, shape.kind, readings, profile, model, glow, sectors, lost, around, job.dark, alone)
 
 
 def _usable(job: _Job, cluster: list[Member], member: Member, masks: Masks) -> np.ndarray:
@@ -317,6 +327,16 @@ def _seen_share(scene: Scene, place: tuple[float, float], radius: float) -> floa
     return float(scene.inside[y[inside], x[inside]].sum()) / angle.size
 
 
+def camera_profile(bloom: LightBloom) -> np.ndarray | None:
+    """Return radii (px) and light of a point filmed without the device, shape (2, N), peak 1; None if it was not fitted."""
+    if bloom.around is None or bloom.reading("centre_x").value is None:
+        return None
+    reach = bloom.around.reach_px
+    r = np.concatenate([np.arange(0.0, min(40.0, reach), 0.25), np.arange(min(40.0, reach), reach, 2.0)])
+    light = bloom.around.added(r)
+    return np.array([r, light / light[0]]) if light[0] > 0 else None
+
+
 def _curves(
     scene: Scene,
     place: tuple[float, float],
@@ -346,4 +366,4 @@ def _curves(
     return profile, ground(found, i) + shape.radial(weights)(r), np.asarray(weights[0] * shape.main(r))
 
 
-__all__ = ["METHODS", "NAMES", "UNITS", "LightBloom", "measure_bloom"]
+__all__ = ["METHODS", "NAMES", "UNITS", "LightBloom", "camera_profile", "measure_bloom"]

@@ -10,6 +10,7 @@ from scipy.ndimage import binary_dilation, label
 from viewer.measure.bloom_values import Value
 
 TOUCHED = 0.02  # share of frames in which a pixel may have been clipped for its mean to be trusted
+MASK_ERROR = 0.08  # by how much of the limit pixels below it may count as clipped
 LEVEL_ERROR = 0.03  # of light next to burnt pixels, as encoders leave it
 
 
@@ -48,9 +49,12 @@ def clipped_core(
     found = _carried_on(part, share, place, top) if top else None
     if found is None:
         return Value(counted, 0.15 + 0.1 * counted)
-    radius, sigma = found
-    # what is counted and what is carried on err in different ways
-    return Value(radius, math.hypot(sigma, 0.3 * (radius - counted)))
+    radius, sigma, slope = found
+    # what counts as clipped starts a little below the limit, which matters where light falls slowly
+    plain = math.hypot(0.2, MASK_ERROR * slope / (2.0 * max(counted, 0.5)))
+    part = plain**2 / (plain**2 + sigma**2)
+    value = part * radius + (1.0 - part) * counted
+    return Value(value, math.hypot(plain * math.sqrt(1.0 - part), min(0.3 * abs(radius - counted), plain)))
 
 
 def _patch(clipped: np.ndarray, centre: tuple[float, float], reach: float) -> np.ndarray | None:
@@ -89,8 +93,12 @@ def _border_light(light: np.ndarray, share: np.ndarray) -> float:
     return float(np.percentile(light[edge], 10)) if edge.any() else 0.0
 
 
-def _carried_on(light: np.ndarray, share: np.ndarray, place: tuple[float, float], limit: float) -> tuple[float, float] | None:
-    """Return radius and error at which the light reaches `limit`; None where too few pixels lead up to it.
+def _carried_on(
+    light: np.ndarray, share: np.ndarray, place: tuple[float, float], limit: float
+) -> tuple[float, float, float] | None:
+    """Return radius and error at which the light reaches `limit`, and how steeply; None where too few pixels lead up to it.
+
+    The steepness is the change of the squared radius with the logarithm of the light.
 
     The logarithm of the light is a straight line or a parabola in the square of the radius (a line for a Gaussian); the mean of
     both is carried on from the pixels that no frame clipped.
@@ -107,7 +115,7 @@ def _carried_on(light: np.ndarray, share: np.ndarray, place: tuple[float, float]
         return None
     t, at = np.log(light[near] / limit), q[near]
     trust = light[near] / top
-    found = []
+    found, steep = [], 0.0
     for degree in (1, 2):
         if near.sum() < 8 * degree:
             continue
@@ -116,13 +124,14 @@ def _carried_on(light: np.ndarray, share: np.ndarray, place: tuple[float, float]
         fit = np.atleast_1d(inverse @ columns.T @ (trust * at))
         rest = trust * at - columns @ fit
         error = math.sqrt(float(np.mean(rest**2) * inverse[-1, -1]))
+        steep = float(fit[-2]) if degree == 1 else steep
         found.append((float(fit[-1]), math.hypot(error, LEVEL_ERROR * float(fit[-2]))))
     value = float(np.mean([v for v, _ in found]))
     if value <= 0.0:
         return None
     spread = math.hypot(0.5 * float(np.ptp([v for v, _ in found])), max(e for _, e in found))
     radius = math.sqrt(value)
-    return radius, max(math.sqrt(value + spread) - radius, 0.04)
+    return radius, max(math.sqrt(value + spread) - radius, 0.04), abs(steep)
 
 
 __all__ = ["clipped_core"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.ndimage import binary_dilation
@@ -50,7 +50,7 @@ class Member:
     """One light of a group.
 
     Number, place, start values, radius out to which pixels enter the fit, the first valid radius, and the radius out to which
-    the picture round the light may still be its own (`room`), all px.
+    the picture round the light may still be its own (`room`), all px; and the camera's own profile, as in `Shape`.
     """
 
     number: int
@@ -59,6 +59,7 @@ class Member:
     reach: float
     inner: float
     room: float = 0.0
+    camera: np.ndarray = field(default_factory=lambda: np.zeros((2, 0)))
 
 
 def away(shape: tuple[int, int], centre: tuple[float, float], others: list[tuple[float, float]], reach: float) -> np.ndarray:
@@ -170,7 +171,7 @@ def disc_shape(member: Member, radius: float | None = None, *, glow: str = "broa
     params = np.array([*member.centre, r, min(member.start.edge_sigma or 2.0, 0.4 * r), core])
     low = 1.5 * core if glow == "any" else 1.2 * r
     wings = np.array([[1.5 * core, 2.0], [1.5 * core, 3.0]]) if glow == "wings" else np.zeros((0, 2))
-    return Shape("disc", params, ladder(low, 2.0 * member.reach), core=True, wings=wings)
+    return Shape("disc", params, ladder(low, 2.0 * member.reach), core=True, wings=wings, camera=member.camera)
 
 
 def smooth_shape(member: Member, *, core: bool, veil: bool, kind: str = "gauss") -> Shape:
@@ -179,7 +180,8 @@ def smooth_shape(member: Member, *, core: bool, veil: bool, kind: str = "gauss")
     params = [*member.centre, width] if kind == "gauss" else [*member.centre, 2.0 * width, 3.0]
     if core:
         params.append(member.start.core or max(0.8, 0.3 * width))
-    return Shape(kind, np.array(params), ladder(2.2 * width, 2.0 * member.reach) if veil else np.zeros(0), core=core)
+    wide = ladder(2.2 * width, 2.0 * member.reach) if veil else np.zeros(0)
+    return Shape(kind, np.array(params), wide, core=core, camera=member.camera)
 
 
 def bounds(shapes: tuple[Shape, ...], reaches: list[float]) -> tuple[np.ndarray, np.ndarray]:
@@ -300,7 +302,7 @@ def _disc_holds(found: Fit, i: int, members: list[Member], reaches: list[float])
         return False
     params = np.array([*shape.params[:2], 0.6 * radius, shape.params[-1]])
     low = min(float(shape.ladder[0]), 1.5 * float(shape.params[-1]))
-    smooth = Shape("gauss", params, ladder(low, 2.0 * reaches[i]), core=True, wings=shape.wings)
+    smooth = Shape("gauss", params, ladder(low, 2.0 * reaches[i]), core=True, wings=shape.wings, camera=shape.camera)
     others = tuple(smooth if k == i else s for k, s in enumerate(found.shapes))
     return worth(found, others, reaches)[0] > GAIN
 
@@ -309,7 +311,7 @@ def _fall(found: Fit, i: int) -> float:
     """By how much the smooth part of light `i` falls across the blurred edge of its disc."""
     shape = found.shapes[i]
     radius, blur = float(shape.params[2]), float(shape.params[3])
-    smooth = found.solution.amplitudes[i].copy()
+    smooth = shape.without_camera(found.solution.amplitudes[i])
     smooth[0] = 0.0
     inside, outside = shape.radial(smooth)(np.array([max(0.0, radius - 2.0 * blur), radius + 2.0 * blur]))
     return float(inside - outside)

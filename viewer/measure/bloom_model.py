@@ -41,7 +41,8 @@ class Shape:
     ``params`` is ``x, y`` and then what `kind` needs: ``disc``: radius and edge blur; ``gauss``: sigma; ``moffat``: a, b.
     ``ladder`` holds the widths (px) of the Gaussians beside it, ``core`` says whether one narrow Gaussian of free width is
     added (its width is then the last parameter).  ``wings`` are rows of scale (px) and power of power-law wings
-    ``(1 + r^2 / scale^2)^(-power / 2)``, as lenses have them.
+    ``(1 + r^2 / scale^2)^(-power / 2)``, as lenses have them.  ``camera``, of shape (2, N), is what the camera alone makes of a
+    point: radii (px, rising) and light; empty if it is not known.
     """
 
     kind: str
@@ -49,6 +50,23 @@ class Shape:
     ladder: np.ndarray = field(default_factory=lambda: np.zeros(0))
     core: bool = False
     wings: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
+    camera: np.ndarray = field(default_factory=lambda: np.zeros((2, 0)))
+
+    @property
+    def size(self) -> int:
+        """Number of columns."""
+        return 1 + int(self.core) + self.ladder.size + len(self.wings) + bool(self.camera.size)
+
+    def camera_light(self, r: np.ndarray) -> np.ndarray:
+        """Return the camera's own profile at radii `r`."""
+        return np.asarray(np.interp(r, self.camera[0], self.camera[1], right=0.0))
+
+    def without_camera(self, weights: np.ndarray) -> np.ndarray:
+        """Return `weights` with the camera's own light left out."""
+        own = weights.copy()
+        if self.camera.size:
+            own[-1] = 0.0
+        return own
 
     @property
     def main(self) -> Profile:
@@ -64,12 +82,14 @@ class Shape:
         return lambda r: np.asarray((1.0 + (r / a) ** 2) ** -b)
 
     def columns(self, x: np.ndarray, y: np.ndarray) -> list[np.ndarray]:
-        """Return the parts at unit amplitude: main, core if any, then the ladder."""
+        """Return the parts at unit amplitude: main, core if any, the ladder, the wings, and the camera's own light if known."""
         r2 = (x - self.params[0]) ** 2 + (y - self.params[1]) ** 2
         parts = [self.main(np.sqrt(r2))]
         widths = ([float(self.params[-1])] if self.core else []) + list(self.ladder)
         parts.extend(np.exp(-0.5 * r2 / width**2) for width in widths)
         parts.extend((1.0 + r2 / scale**2) ** (-0.5 * power) for scale, power in self.wings)
+        if self.camera.size:
+            parts.append(self.camera_light(np.sqrt(r2)))
         return parts
 
     def total(self, x: np.ndarray, y: np.ndarray, weights: np.ndarray) -> np.ndarray:
@@ -80,9 +100,12 @@ class Shape:
         for weight, width in zip(weights[1 : 1 + len(widths)], widths, strict=True):
             if weight:
                 light = light + weight * np.exp(-0.5 * r2 / width**2)
-        for weight, (scale, power) in zip(weights[1 + len(widths) :], self.wings, strict=True):
+        last = 1 + len(widths) + len(self.wings)
+        for weight, (scale, power) in zip(weights[1 + len(widths) : last], self.wings, strict=True):
             if weight:
                 light = light + weight * (1.0 + r2 / scale**2) ** (-0.5 * power)
+        if self.camera.size and weights[-1]:
+            light = light + weights[-1] * self.camera_light(np.sqrt(r2))
         return np.asarray(light)
 
     def radial(self, weights: np.ndarray) -> Profile:
@@ -150,7 +173,7 @@ def solution(patch: Patch, shapes: tuple[Shape, ...], order: int = 1) -> Solutio
     parts: list[np.ndarray] = []
     place = ground
     for shape in shapes:
-        count = 1 + int(shape.core) + shape.ladder.size + len(shape.wings)
+        count = shape.size
         parts.append(amplitude[place : place + count])
         place += count
     return Solution(shapes, tuple(parts), amplitude[:ground], residual, float(np.sum(patch.weight * residual**2)))

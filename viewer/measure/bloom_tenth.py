@@ -17,6 +17,7 @@ from scipy.optimize import nnls
 
 from viewer.measure.bloom_fit import Fit
 from viewer.measure.bloom_group import Member, Scene
+from viewer.measure.bloom_model import Shape
 from viewer.measure.bloom_profile import outermost_radius
 from viewer.measure.bloom_round import half_level
 from viewer.measure.bloom_values import Value, propagate
@@ -85,7 +86,7 @@ def surround(scene: Scene, found: Fit, i: int, member: Member, usable: np.ndarra
     if bins.r.size < 30:
         return None
     main = weights.copy()
-    main[1 + int(shape.core) :] = 0.0
+    main[1 + int(shape.core) :] = 0.0  # the veil is fitted anew, and what the camera alone adds is not the device's
     own = shape.radial(main)
     widths = np.geomspace(1.2 * edge, max(1.3 * edge, WIDEST * reach), 12)
     scales = [s for s in (0.5 * edge, 1.5 * edge) if s < WIDEST * reach]
@@ -96,7 +97,8 @@ def surround(scene: Scene, found: Fit, i: int, member: Member, usable: np.ndarra
         return np.array(rows)
 
     slopes = np.array([bins.u, bins.v]) / max(reach, 1.0)
-    bins = replace(bins, light=bins.light - own(bins.r))
+    alone = float(weights[-1]) if shape.camera.size else 0.0
+    bins = replace(bins, light=bins.light - own(bins.r) - (alone * shape.camera_light(bins.r) if alone else 0.0))
     columns = np.vstack([slopes, -slopes, veil_columns(bins.r)])
 
     def profile(amplitudes: np.ndarray) -> tuple[Profile, Profile]:
@@ -107,7 +109,18 @@ def surround(scene: Scene, found: Fit, i: int, member: Member, usable: np.ndarra
 
         return lambda r: own(r) + veil(r), veil
 
-    return _levels(_solver(columns, bins), bins, profile, reach)
+    around = _levels(_solver(columns, bins), bins, profile, reach)
+    return around if not alone else _less_sure(around, shape, found.amplitude_sigma(found.amplitude_index(i, weights.size - 1)))
+
+
+def _less_sure(around: Surround, shape: Shape, sigma: float) -> Surround:
+    """Add options for the error `sigma` of the camera's share."""
+
+    def shifted(by: float) -> Profile:
+        return lambda r: around.added(r) + by * shape.camera_light(np.asarray(r, float))
+
+    more = tuple((around.level, shifted(sign * 1.96 * sigma)) for sign in (-1.0, 1.0))
+    return replace(around, options=(*around.options, *more))
 
 
 def _levels(at: Solve, bins: _Bins, profile: Callable[[np.ndarray], tuple[Profile, Profile]], reach: float) -> Surround:

@@ -132,6 +132,7 @@ def veil_at_edge(found: Fit, i: int, edge: Value) -> Value:
     spot = np.array([float(shape.params[2])])
     still = replace(shape, params=np.concatenate([[0.0, 0.0], shape.params[2:]]))
     parts = np.array(still.columns(spot, np.zeros(1)))[:, 0]
+    parts[weights.size - bool(shape.camera.size) :] = 0.0  # the camera's own light is no veil of the device
     share = float(weights[1:] @ parts[1:]) / float(weights[0])
     first, size = found.amplitude_index(i, 0), sum(s.params.size for s in found.shapes)
     gradient = np.zeros(found.covariance.shape[0])

@@ -15,6 +15,8 @@ from viewer.errors import UsageError
 from viewer.measure import bloom as measure
 from viewer.measure.lights import PointLight, find_lights, refine_centre
 from viewer.measure.readings import Flag, Reading, refused
+from viewer.tasks.bloom_help import camera_alone, joined
+from viewer.tasks.bloom_words import curves, fits_of, notes_of, scaled
 from viewer.tasks.document import Result
 from viewer.tasks.mean_picture import Look, MeanPicture, allowed, code_step, codec_growth, codec_sigma, mean_picture, scout
 
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
 MOST_LIGHTS = 8
 NEIGHBOURS = 60
 HALO_SHARE = 0.5  # of a codec's error at a single edge: a round one averages it
+RESTLESS_SHARE = 1.2  # the same where light moves or pulses: frames are then predicted badly
 CORE_ERROR = 0.08  # px
 MARGIN = 6.0  # px inside the field's edge that are left out
 RADII = ("core_radius", "halo_radius", "half_radius", "bloom_radius")
@@ -35,6 +38,9 @@ def measure_bloom(
     *,
     field_deg: float | None = None,
     objective_mm: float | None = None,
+    camera: ClipReader | None = None,
+    camera_light: tuple[float, float] | None = None,
+    stack: Sequence[ClipReader] = (),
     frames: tuple[int, int | None] = (0, None),
     most: int = MOST_LIGHTS,
     progress: Callable[[int, int], None] | None = None,
@@ -52,25 +58,32 @@ def measure_bloom(
         The device's stated field of view, degrees; with a field circle in the picture radii are also given in degrees.
     objective_mm : float, optional
         Focal length of the device's objective, mm; with `field_deg` radii are also given in mm at the tube.
+    camera : ClipReader, optional
+        A clip of a point light without the device: what the camera alone adds is fitted and taken off.
+    camera_light : (x, y), optional
+        The light in that clip; the strongest found if left out.
+    stack : sequence of ClipReader, optional
+        Other exposures of the same scene: burnt cores and dark surroundings are taken from where they are not clipped.
     frames : (start, stop), optional
-        Range of frames; stop None for the end.
+        Range of frames (of `clip` alone); stop None for the end.
     most : int, optional
         How many found lights to measure at most.
 
     Returns
     -------
     Result
-        Readings per light ``light-1`` ... as in `viewer.measure.bloom`.  Extras: ``lights_found`` (int), ``field_circle``
-        [cx, cy, r] or null, ``px_per_degree`` or null, ``fits`` {light: {shape, misfit, veil_share, sector_radius_px}}.
-        ``plots``: {light: {``radius_px``, ``profile``, ``sigma``, ``model``, ``glow`` (arrays of one length: ring radius,
-        measured light, its error, fitted light, fitted glow without background), ``centre`` (x, y), ``core_radius``,
-        ``halo_radius``, ``half_radius``, ``bloom_radius`` (float or None), ``sector_deg``, ``sector_radius_px``,
-        ``sector_sigma_px``}}.
+        Readings per light ``light-1`` ... as in `viewer.measure.bloom`; radii with a scale also in degrees, mrad and mm.
+        Extras: ``lights_found`` (int), ``field_circle`` [cx, cy, r] or null, ``px_per_degree`` or null, ``stack`` [{path,
+        ratio, ratio_sigma, shift_px, misfit, pixels}], ``fits`` {light: as `viewer.tasks.bloom_words.fits_of` says}.
+        ``plots``: {light: {``radius_px``, ``profile``, ``sigma``, ``model``, ``glow``, ``camera`` (arrays of one length: ring
+        radius, measured light, its error, fitted light, fitted glow without background, the camera's own light), ``centre``
+        (x, y), ``core_radius``, ``halo_radius``, ``half_radius``, ``bloom_radius`` (float or None), ``sector_deg``,
+        ``sector_radius_px``, ``sector_sigma_px``}}.
 
     Raises
     ------
     UsageError
-        If `field_deg` or `objective_mm` is impossible.
+        If `field_deg` or `objective_mm` is impossible, or a clip of `stack` or `camera` does not fit.
     Cancelled
         If `cancelled` says so.
     """
@@ -85,7 +98,7 @@ def measure_bloom(
         warnings.append(f"{total} lights were found; the {most} that stand out most were measured. Mark others yourself.")
     if not marks:
         return _none(clip, stop, total)
-    mean = mean_picture(clip, frames=frames, anchors=marks[:3], look=look, progress=progress, cancelled=cancelled)
+    mean = mean_picture(clip, frames=frames, anchors=marks[:3], look=look, steady=True, progress=progress, cancelled=cancelled)
     warnings += mean.warnings
     stop = _stop(mean.light, marks)
     valid = _inside(mean.light.shape, stop, MARGIN + _reach(mean))
@@ -93,36 +106,66 @@ def measure_bloom(
     if mean.moving:
         # the marks came from the first frames, where the light had already moved
         marks = _marks(mean.light, marks, inside, most, reach=8.0 + _reach(mean))
+    light, clipped, joints = joined(mean, stack, marks[0], cancelled)
+    alone = camera_alone(camera, camera_light, cancelled) if camera is not None else None
+    level = float(np.median(mean.light[valid])) if valid.any() else 0.0
     blooms = measure.measure_bloom(
-        mean.light,
+        light,
         marks,
-        clipped=mean.clipped,
+        clipped=clipped,
+        burnt=(mean.light, mean.clipped) if stack else None,
         valid=valid,
         others=inside,
+        camera=alone,
         dark=_dark(mean.light, stop),
         limit=look.limit,
-        grain=_grain(clip, float(np.median(mean.light[valid])) if valid.any() else 0.0),
+        grain=_grain(clip, level),
         frames=mean.frames,
         flags=mean.flags | Flag.ONE_TAKE,
         cancelled=cancelled,
     )
-    blooms = tuple(_coded(b, clip, mean.light, look.limit or 1.0) for b in blooms)
+    blooms = tuple(_coded(b, clip, mean, look.limit or 1.0) for b in blooms)
     per_degree = stop.px_per_degree(field_deg) if stop and field_deg else None
     if field_deg and stop is None:
         warnings.append("no field circle was found, so there is no scale: radii are in px only.")
-    readings = [r for b in blooms for r in (*b.readings, *_scaled(b.readings, per_degree, objective_mm))]
     if not mean.tinted:
         warnings.append(
             "the picture holds several colours: luminance came from subsampled chroma, edges widen by about 0.02 px."
         )
+    if mean.banded:
+        warnings.append(STANDING)
+    warnings += notes_of(blooms, joints)
     return Result(
         command="bloom",
-        inputs=(clip.info.input_record(),),
-        readings=tuple(readings),
+        inputs=tuple(c.info.input_record() for c in (clip, *stack, *([camera] if camera else []))),
+        readings=tuple(r for b in blooms for r in (*b.readings, *scaled(b.readings, per_degree, objective_mm))),
         warnings=tuple(warnings),
-        extras=_extras(blooms, stop, per_degree, total),
-        plots={b.of: _plot(b) for b in blooms},
+        extras=_extras(stop, total, per_degree, joints, {b.of: fits_of(b) for b in blooms}),
+        plots={b.of: curves(b) for b in blooms},
     )
+
+
+STANDING = (
+    "the light pulses in bands that stand almost still in this clip, so they cannot be told from the scene: intervals allow "
+    "for them. Film at another frame rate or shutter."
+)
+
+
+def _extras(
+    stop: FieldCircle | None,
+    total: int,
+    per_degree: float | None = None,
+    joints: Sequence[dict[str, Any]] = (),
+    fits: dict[str, Any] | None = None,
+) -> dict[str, Any]:
+    circle = [stop.cx, stop.cy, stop.radius] if stop else None
+    return {
+        "lights_found": total,
+        "field_circle": circle,
+        "px_per_degree": per_degree,
+        "stack": list(joints),
+        "fits": fits or {},
+    }
 
 
 def _grain(clip: ClipReader, level: float) -> float:
@@ -201,21 +244,21 @@ NONE_FOUND = "no point light was found. Mark one with --light X,Y, or film a sma
 
 def _none(clip: ClipReader, stop: FieldCircle | None, total: int) -> Result:
     """Return the refusal of every reading of a first light."""
-    readings = tuple(refused(name, "light-1", "px", NONE_FOUND, method=measure.METHODS[name]) for name in measure.NAMES)
-    circle = [stop.cx, stop.cy, stop.radius] if stop else None
-    extras: dict[str, Any] = {"lights_found": total, "field_circle": circle, "px_per_degree": None, "fits": {}}
-    return Result(command="bloom", inputs=(clip.info.input_record(),), readings=readings, extras=extras)
+    readings = tuple(refused(n, "light-1", u, NONE_FOUND, method=measure.METHODS[n]) for n, u in measure.UNITS.items())
+    return Result(command="bloom", inputs=(clip.info.input_record(),), readings=readings, extras=_extras(stop, total))
 
 
-def _coded(bloom: measure.LightBloom, clip: ClipReader, light: np.ndarray, limit: float) -> measure.LightBloom:
-    """Return a light whose intervals allow for the codec."""
+def _coded(bloom: measure.LightBloom, clip: ClipReader, mean: MeanPicture, limit: float) -> measure.LightBloom:
+    """Return a light whose intervals allow for the codec, and for bands that may be left in the mean picture."""
     x, y = round(bloom.centre[0]), round(bloom.centre[1])
-    part = light[max(0, y - 2) : y + 3, max(0, x - 2) : x + 3]
+    part = mean.light[max(0, y - 2) : y + 3, max(0, x - 2) : x + 3]
     peak = float(part.max()) / limit if part.size else 0.0
-    return replace(bloom, readings=tuple(_with_codec(r, clip, peak) for r in bloom.readings))
+    restless = mean.moving or Flag.GATED in mean.flags
+    readings = [_with_codec(r, clip, peak, restless) for r in bloom.readings]
+    return replace(bloom, readings=tuple(_with_bands(r, bloom, mean.banded) for r in readings))
 
 
-def _with_codec(reading: Reading, clip: ClipReader, peak: float) -> Reading:
+def _with_codec(reading: Reading, clip: ClipReader, peak: float, restless: bool) -> Reading:
     """Allow for what the codec does to a fitted edge and to a burnt core; `peak` is the core's light over the limit.
 
     The shares are those that make intervals cover through encodes at 0.02 to 1.5 bits per pixel
@@ -225,64 +268,18 @@ def _with_codec(reading: Reading, clip: ClipReader, peak: float) -> Reading:
     if reading.name in ("veil_at_edge", "bloom_radius") or not growth:
         return reading
     if reading.name != "core_radius":
-        return allowed(reading, HALO_SHARE * codec_sigma(clip))
+        return allowed(reading, (RESTLESS_SHARE if restless else HALO_SHARE) * codec_sigma(clip))
     if reading.value == 0.0:
         return replace(reading, high=1.0) if peak > 0.4 else reading
     return allowed(reading, CORE_ERROR * growth)
 
 
-def _scaled(readings: Sequence[Reading], per_degree: float | None, objective_mm: float | None) -> list[Reading]:
-    """Return radii in degrees, and in mm at the tube where the objective is known."""
-    if per_degree is None:
-        return []
-    scaled = []
-    for reading in (r for r in readings if r.name in RADII):
-        scaled.append(_converted(reading, f"{reading.name}_deg", "deg", lambda v: v / per_degree))
-        if objective_mm is not None:
-            scaled.append(
-                _converted(reading, f"{reading.name}_mm", "mm", lambda v: objective_mm * math.tan(math.radians(v / per_degree)))
-            )
-    return scaled
-
-
-def _converted(reading: Reading, name: str, unit: str, change: Callable[[float], float]) -> Reading:
-    value, low, high = (None if v is None else change(v) for v in (reading.value, reading.low, reading.high))
-    method = f"{reading.method}; scale from the field circle and the stated field"
-    flags = reading.flags | Flag.NOMINAL_SCALE
-    return replace(reading, name=name, unit=unit, flags=flags, method=method, value=value, low=low, high=high)
-
-
-def _extras(
-    blooms: Sequence[measure.LightBloom], stop: FieldCircle | None, per_degree: float | None, total: int
-) -> dict[str, Any]:
-    fits = {
-        b.of: {
-            "shape": b.kind,
-            "misfit": b.misfit,
-            "sector_radius_px": [float(v) for v in b.round.radius_px],
-        }
-        for b in blooms
-    }
-    circle = [stop.cx, stop.cy, stop.radius] if stop else None
-    return {"lights_found": total, "field_circle": circle, "px_per_degree": per_degree, "fits": fits}
-
-
-def _plot(bloom: measure.LightBloom) -> dict[str, Any]:
-    values = {name: bloom.reading(name).value for name in RADII}
-    profile = bloom.profile
-    empty = np.zeros(0)
-    return {
-        "radius_px": profile.radius_px if profile else empty,
-        "profile": profile.light if profile else empty,
-        "sigma": profile.sigma if profile else empty,
-        "model": bloom.model,
-        "glow": bloom.glow,
-        "centre": bloom.centre,
-        "sector_deg": np.arange(bloom.round.radius_px.size) * 360.0 / max(1, bloom.round.radius_px.size),
-        "sector_radius_px": bloom.round.radius_px,
-        "sector_sigma_px": bloom.round.sigma_px,
-        **values,
-    }
+def _with_bands(reading: Reading, bloom: measure.LightBloom, banded: float) -> Reading:
+    """Allow for bands of the rms share `banded` left in the mean picture: they pull centres and radii, by the size."""
+    size = bloom.reading("half_radius").value
+    if not banded or size is None or reading.name in ("core_radius", "veil_at_edge"):
+        return reading
+    return allowed(reading, banded * size * (1.0 if reading.name.startswith("centre") else 0.3))
 
 
 __all__ = ["measure_bloom"]

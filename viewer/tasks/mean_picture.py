@@ -8,10 +8,11 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.ndimage import binary_dilation, gaussian_filter1d
+from scipy.ndimage import binary_dilation
 
 from viewer.measure.bloom_motion import Anchor, Shift, carried
 from viewer.measure.readings import Flag, Reading
+from viewer.measure.row_gain import LEAST, Gain, Strips, fit_gain, rms_of
 from viewer.media.light import from_linear, luma_scale, to_linear
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ Follow = Callable[[np.ndarray], Shift | None]
 MOST_FRAMES = 240
 TINT_ERROR = 0.03
 STILL_PX = 0.12
+ANCHOR_PX = 48  # wide enough to hold the edge of most halos, which fixes a place better than a core
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,8 @@ class MeanPicture:
     """Mean light of a clip and what it rests on.
 
     ``clipped`` is the share of frames in which a pixel was clipped, ``shifts_px`` one row (x, y) a frame (zero where the camera
-    stood still), ``pulsing`` the rms of the rows' light over the frames as a share of its mean, ``tinted`` whether the
+    stood still), ``pulsing`` the rms of the rows' light over the frames as a share of its mean (bands that pulsing leaves in a
+    plain mean are taken out), ``banded`` the share of bands that may be left because they stand still, ``tinted`` whether the
     full-resolution luma path was used.
     """
 
@@ -45,6 +48,7 @@ class MeanPicture:
     tinted: bool
     flags: Flag
     times_s: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    banded: float = 0.0
     warnings: tuple[str, ...] = ()
 
     @property
@@ -207,17 +211,23 @@ def allowed(reading: Reading, sigma: float) -> Reading:
 
 
 class _Sum:
-    """Running sums of light and clipping."""
+    """Running sums of light and clipping; with gains, light is the least-squares estimate at gain 1."""
 
     def __init__(self, shape: tuple[int, ...]) -> None:
         self.light = np.zeros(shape)
         self.clipped = np.zeros(shape)
+        self.weight: np.ndarray | float = 0.0
         self.count = 0
 
-    def add(self, light: np.ndarray, clipped: np.ndarray) -> None:
-        self.light += light
+    def add(self, light: np.ndarray, clipped: np.ndarray, gain: np.ndarray | float = 1.0) -> None:
+        self.light += gain * light
         self.clipped += clipped
+        self.weight = self.weight + np.square(gain)
         self.count += 1
+
+    @property
+    def mean(self) -> np.ndarray:
+        return np.asarray(self.light / np.maximum(self.weight, 1e-12))
 
 
 def mean_picture(
@@ -229,6 +239,7 @@ def mean_picture(
     look: Look | None = None,
     follow: Follow | None = None,
     still_px: float = STILL_PX,
+    steady: bool = False,
     most: int = MOST_FRAMES,
     progress: Progress = None,
     cancelled: Stop = None,
@@ -247,17 +258,26 @@ def mean_picture(
         Returns the shift of a frame's light against the first (or None), in place of `anchors`.
     still_px : float, optional
         Rms wander below which the camera counts as still.
+    steady : bool, optional
+        Take out the bands that pulsing light leaves in rows or columns (scenes of lamps on a ground that fills the picture).
     """
     look = look or Look.at(clip, rect, frames)
     start, stop, numbers = chosen(len(clip.index), frames, most)
-    total, shifts, rows, times = _first_pass(clip, rect, (start, stop), numbers, anchors, follow, look, progress, cancelled)
+    span = (start, stop)
+    first = _first_pass(clip, rect, span, numbers, anchors, follow, look, progress, cancelled)
+    total = first.total
+    gain, banded = first.gain() if steady else (None, 0.0)
+    shifts = first.shifts
+    if gain is not None and anchors and follow is None:
+        shifts = _tracked(clip, rect, span, numbers, anchors, look, gain, cancelled)
     flags = light_flags(clip)
     moved = _smooth(shifts, still_px)
     if np.any(moved):
         flags |= Flag.MOVING
-        total = _laid_over(clip, rect, (start, stop), numbers, moved, look, progress, cancelled)
-    pulsing = _pulsing(np.array(rows))
-    if pulsing > 0.02:
+    if np.any(moved) or gain is not None:
+        total = _laid_over(clip, rect, span, numbers, moved, gain, look, progress, cancelled)
+    pulsing = rms_of(np.array(first.lines[0]))
+    if pulsing > LEAST:
         flags |= Flag.GATED
     if total.count < 5:
         flags |= Flag.FEW_FRAMES
@@ -265,14 +285,15 @@ def mean_picture(
     if stop - start > most:
         warnings = (f"{most} of {stop - start} frames were used, evenly spread.",)
     return MeanPicture(
-        light=total.light / max(total.count, 1),
+        light=total.mean,
         clipped=total.clipped / max(total.count, 1),
         frames=total.count,
         shifts_px=moved,
         pulsing=pulsing,
         tinted=look.tint is not None,
         flags=flags,
-        times_s=np.array(times),
+        times_s=np.array(first.times_s),
+        banded=banded,
         warnings=warnings,
     )
 
@@ -285,6 +306,25 @@ def _pass(
             yield frame
 
 
+@dataclass
+class _First:
+    """What the first pass over the frames gathers."""
+
+    total: _Sum
+    shifts: list[list[Shift | None]] = field(default_factory=list)
+    lines: tuple[list[np.ndarray], list[np.ndarray]] = field(default_factory=lambda: ([], []))
+    times_s: list[float] = field(default_factory=list)
+
+    def gain(self) -> tuple[Gain | None, float]:
+        """Return the gain of rows, or of columns where these tell the bands better, and the share of bands left without."""
+        times = np.array(self.times_s)
+        fits = [fit_gain(np.array(lines), times, axis=axis) for axis, lines in enumerate(self.lines)]
+        gains = [gain for gain, _ in fits if gain is not None]
+        if not gains:
+            return None, max(left for _, left in fits)
+        return max(gains, key=lambda g: float(np.std(g.lines))), 0.0
+
+
 def _first_pass(
     clip: ClipReader,
     rect: Any,
@@ -295,33 +335,60 @@ def _first_pass(
     look: Look,
     progress: Progress,
     cancelled: Stop,
-) -> tuple[_Sum, list[list[Shift | None]], list[np.ndarray], list[float]]:
-    total: _Sum | None = None
+) -> _First:
+    found: _First | None = None
+    strips: Strips | None = None
     points: list[Anchor] = []
-    shifts: list[list[Shift | None]] = []
-    rows: list[np.ndarray] = []
-    times: list[float] = []
     for frame in _pass(clip, span, numbers, progress, cancelled):
         light, burnt = look.light(frame, rect)
-        if total is None:
-            total = _Sum(light.shape)
-            points = [anchor for anchor in (Anchor(light, place) for place in anchors) if anchor.ready]
-        total.add(light, burnt)
-        rows.append(light.mean(axis=1, dtype=np.float64))
-        times.append(frame.time_s)
-        if follow is not None:
-            shifts.append([follow(light)])
-            continue
-        before = shifts[-1] if shifts else [None] * len(points)
-        found: list[Shift | None] = []
-        for point, last in zip(points, before, strict=True):
-            found.append(point.find(light, (last.x, last.y) if last else (0.0, 0.0)))
-        shifts.append(found)
-    if total is None:
+        if found is None or strips is None:
+            found, strips = _First(_Sum(light.shape)), Strips(light)
+            points = _ready(light, anchors)
+        found.total.add(light, burnt)
+        for kept, line in zip(found.lines, strips.means(light), strict=True):
+            kept.append(line)
+        found.times_s.append(frame.time_s)
+        found.shifts.append([follow(light)] if follow is not None else _found(points, light, found.shifts))
+    if found is None:
         from viewer.errors import UsageError
 
         raise UsageError("the clip holds no frame in this range.", hint="Choose frames within the clip.")
-    return total, shifts, rows, times
+    return found
+
+
+def _ready(light: np.ndarray, anchors: Sequence[tuple[float, float]]) -> list[Anchor]:
+    return [anchor for anchor in (Anchor(light, place, ANCHOR_PX) for place in anchors) if anchor.ready]
+
+
+def _found(points: Sequence[Anchor], light: np.ndarray, before: Sequence[list[Shift | None]]) -> list[Shift | None]:
+    """Look for every anchor near where it was in the frame before."""
+    last = before[-1] if before else [None] * len(points)
+    return [p.find(light, (s.x, s.y) if s else (0.0, 0.0)) for p, s in zip(points, last, strict=True)]
+
+
+def _tracked(
+    clip: ClipReader,
+    rect: Any,
+    span: tuple[int, int],
+    numbers: frozenset[int],
+    anchors: Sequence[tuple[float, float]],
+    look: Look,
+    gain: Gain,
+    cancelled: Stop,
+) -> list[list[Shift | None]]:
+    """Follow the anchors again in frames freed of their bands, which pull a light towards the bright rows.
+
+    Burnt cores would grow and shrink with the gain, so light is cut off where the brightest row burns out.
+    """
+    points: list[Anchor] | None = None
+    shifts: list[list[Shift | None]] = []
+    ceiling = 0.9 * (look.limit or 1.0) / float(np.percentile(gain.lines, 99))
+    for k, frame in enumerate(_pass(clip, span, numbers, None, cancelled)):
+        light = np.minimum(look.light(frame, rect)[0] / np.maximum(gain.of(k), 0.1), ceiling)
+        if points is None:
+            points = _ready(light, anchors)
+        shifts.append(_found(points, light, shifts))
+    return shifts
 
 
 def _smooth(shifts: list[list[Shift | None]], still_px: float) -> np.ndarray:
@@ -352,37 +419,29 @@ def _laid_over(
     span: tuple[int, int],
     numbers: frozenset[int],
     moved: np.ndarray,
+    gain: Gain | None,
     look: Look,
     progress: Progress,
     cancelled: Stop,
 ) -> _Sum:
-    """Average again, every frame carried back by its shift."""
+    """Average again, every frame carried back by its shift and weighed by its gain."""
     total: _Sum | None = None
     for k, frame in enumerate(_pass(clip, span, numbers, progress, cancelled)):
         light, burnt = look.light(frame, rect)
         if total is None:
             total = _Sum(light.shape)
+        scale: np.ndarray | float = 1.0 if gain is None else gain.of(k)
+        if not np.any(moved):
+            total.add(light, burnt, scale)
+            continue
         by = (float(moved[k, 0]), float(moved[k, 1]))
         if burnt.any():
             burnt = carried(binary_dilation(burnt).astype(np.float32), by) > 0.5
-        total.add(carried(light, by), burnt)
+        if gain is not None:
+            scale = carried(np.broadcast_to(scale, light.shape), by)
+        total.add(carried(light, by), burnt, scale)
     assert total is not None
     return total
-
-
-def _pulsing(rows: np.ndarray) -> float:
-    """Rms over frames of the rows' light against its mean, less what noise alone would give (0 if it does not stand out)."""
-    if rows.shape[0] < 3:
-        return 0.0
-    width = max(2.0, rows.shape[1] / 100.0)
-    mean = rows.mean(axis=0)
-    lit = gaussian_filter1d(mean, width) > 0.2 * float(mean.max(initial=0.0))
-    if not lit.any() or float(mean.max()) <= 0:
-        return 0.0
-    change = (rows[:, lit] - mean[lit]) / np.maximum(mean[lit], 1e-12)
-    noise = float(np.mean(np.diff(change, axis=1) ** 2)) / 2.0 / (2.0 * math.sqrt(math.pi) * width) if lit.sum() > 1 else 0.0
-    power = float(np.mean(gaussian_filter1d(change, width, axis=1) ** 2))
-    return math.sqrt(power - noise) if power > 4.0 * noise else 0.0
 
 
 __all__ = [
