@@ -23,6 +23,7 @@ COMMANDS = {
     "figure": "how visible a figure is against its surroundings",
     "tint": "tint of the phosphor",
     "edge": "edge spread, MTF and glow",
+    "field": "field circle, scale, fall of light, distortion",
     "noise": "temporal and fixed-pattern noise",
     "ramp": "steps of the light level",
     "bars": "tri-bar targets and limiting resolution",

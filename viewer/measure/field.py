@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from viewer.errors import UsageError
+from viewer.measure.stats import MAD_TO_SIGMA
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +109,30 @@ def vignetting(light: np.ndarray, cx: float, cy: float, radius: float, *, rings:
     return Vignetting(places, relative, field, rim, tilt)
 
 
+def evenness(light: np.ndarray, found: Vignetting, *, cell: int = 12) -> tuple[float, float]:
+    """Return how much an image varies about its smooth field (robust share, cells averaged), and over how many cells.
+
+    Parameters
+    ----------
+    light : ndarray of shape (rows, cols)
+    found : Vignetting
+        Of that light.
+    cell : int
+        Side of the cells, px: noise of single pixels is no structure.
+    """
+    rows, cols = (size // cell * cell for size in light.shape)
+    if not rows or not cols:
+        return 0.0, 1.0
+    inside = np.isfinite(found.map[:rows, :cols])
+    scale = float(np.median(light[:rows, :cols][inside] / found.map[:rows, :cols][inside]))
+    rest = np.where(inside, light[:rows, :cols] / np.where(inside, found.map[:rows, :cols], 1.0) / scale - 1.0, np.nan)
+    cells = rest.reshape(rows // cell, cell, cols // cell, cell).mean(axis=(1, 3)).ravel()
+    cells = cells[np.isfinite(cells)]
+    if not cells.size:
+        return 0.0, 1.0
+    return MAD_TO_SIGMA * float(np.median(np.abs(cells - np.median(cells)))), float(cells.size)
+
+
 @dataclass(frozen=True, slots=True)
 class Distortion:
     """Change of scale from the middle to the edge of the field, %, with its standard error; ``matters`` beyond 2 %."""
@@ -137,4 +162,4 @@ def distortion(radii_px: Sequence[float], angles_deg: Sequence[float], field_rad
     return Distortion(percent, sigma, bool(abs(percent) > max(2.0, 2.0 * sigma)))
 
 
-__all__ = ["Distortion", "Scale", "Vignetting", "angle_of_size", "distortion", "scale_of_points", "vignetting"]
+__all__ = ["Distortion", "Scale", "Vignetting", "angle_of_size", "distortion", "evenness", "scale_of_points", "vignetting"]
