@@ -49,8 +49,10 @@ TOLERANCE: dict[str, float] = {
     "dark_level": 0.25,
     "dark_noise": 0.25,
     "clipping": 0.5,
-    "sharpness": 0.35,
+    "sharpness": 0.2,
 }
+# Clips of several devices taken together: these may differ that much more with the camera untouched (practice).
+AMONG_DEVICES = 2.0
 NUMBER_TOLERANCE = 0.005
 OUTLIER = 5.0
 LEAST_CLIPS = 4
@@ -198,7 +200,8 @@ def _outliers(known: dict[str, float], groups: dict[str, str], tolerance: float)
             others = [known[other] for other in part if other != clip]
             middle = statistics.median(others)
             robust = 1.4826 * statistics.median(abs(v - middle) for v in others)
-            floor = tolerance * abs(middle) / OUTLIER
+            mixed = AMONG_DEVICES if len({groups[other] for other in part}) > 1 else 1.0
+            floor = mixed * tolerance * abs(middle) / OUTLIER
             if abs(known[clip] - middle) > OUTLIER * max(robust, floor, 1e-12):
                 odd.append(clip)
         # More than a third cannot all stand out: then the middle itself is not sure.

@@ -254,11 +254,10 @@ def _look(pair: Sequence[Any], circle: Any) -> dict[str, float]:
     found = {"level": float(luminance[inside].mean()), "clipping": float(pair[0].clipped[inside].mean())}
     if means[1] > 1e-5:
         found["red_green"], found["blue_green"] = means[0] / means[1], means[2] / means[1]
-    detail = cv2.Laplacian(cv2.GaussianBlur(luminance, (0, 0), 1.0), cv2.CV_32F)
+    change = (pair[-1].light - pair[0].light) @ np.array([0.25, 0.65, 0.10], np.float32)
     if found["level"] > 1e-5:
-        found["sharpness"] = float(np.sqrt(np.mean(detail[inside] ** 2))) / found["level"]
+        found["sharpness"] = _sharpness(luminance, change, inside) / found["level"]
     if len(pair) > 1:
-        change = (pair[1].light - pair[0].light) @ np.array([0.25, 0.65, 0.10], np.float32)
         if found["level"] > 1e-5:
             found["noise"] = _robust(change[inside]) / found["level"]
         if outside.sum() >= 64:
@@ -266,6 +265,20 @@ def _look(pair: Sequence[Any], circle: Any) -> dict[str, float]:
     if outside.sum() >= 64:
         found["dark_level"] = max(float(np.median(luminance[outside])), 1e-4)
     return found
+
+
+def _sharpness(luminance: np.ndarray, change: np.ndarray, inside: np.ndarray) -> float:
+    """Return the root mean square of fine detail that stays from one frame to the next.
+
+    Grain looks like detail: the mean of two frames holds the detail and half of the grain's power, their half difference just
+    that half, which is taken off.
+    """
+
+    def detail(picture: np.ndarray) -> float:
+        fine = cv2.Laplacian(cv2.GaussianBlur(picture, (0, 0), 1.0), cv2.CV_32F)
+        return float(np.mean(fine[inside] ** 2))
+
+    return float(np.sqrt(max(0.0, detail(luminance + 0.5 * change) - detail(0.5 * change))))
 
 
 def _robust(change: np.ndarray) -> float:
@@ -292,10 +305,17 @@ def audit_clips(
     progress: Callable[[int, int], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> SceneAudit:
-    """Audit loose clips as one scene."""
+    """Audit loose clips as one scene.
+
+    Raises
+    ------
+    MediaError
+        If none of them can be read; the trouble of a single one stands in `troubles`.
+    """
     names = _unique([path.name for path in paths])
     evidence: list[Evidence] = []
     troubles: list[str] = []
+    fault: ViewerError | None = None
     for number, (name, path) in enumerate(zip(names, paths, strict=True)):
         try:
             with open_clip(path) as clip:
@@ -305,8 +325,11 @@ def audit_clips(
             raise
         except ViewerError as error:
             troubles.append(str(error))
+            fault = fault or error
         if progress:
             progress(number + 1, len(paths))
+    if fault is not None and len(troubles) == len(paths):
+        raise fault
     return SceneAudit(scene="clips", clips=tuple(names), rows=audit(names, evidence), troubles=tuple(troubles))
 
 
