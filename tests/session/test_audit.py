@@ -77,6 +77,20 @@ def test_devices_that_differ_are_no_proof_about_the_camera() -> None:
     assert row.state == "unknown" and "too few clips" in row.sentence
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_bright_device_is_no_altered_camera(seed: int) -> None:
+    # Four clips of three devices, two takes of one: whichever device is brighter, the pixels accuse no clip.
+    rng = np.random.default_rng(seed)
+    groups = ["a", "b", "b", "c"]
+    light = {"a": 0.11, "b": 0.09, "c": 0.074}
+    evidence = [
+        Evidence(clip=f"{n}", setting="level", text="", value=light[g] * (1 + rng.normal(0, 0.01)), source="pixels", group=g)
+        for n, g in enumerate(groups)
+    ]
+    row = compare_pixels("level", [e.clip for e in evidence], evidence)
+    assert row.state == "unknown" and row.odd == () and "too few clips" in row.sentence
+
+
 def test_whole_audit_lists_every_setting() -> None:
     rows = audit(CLIPS, [stated(clip, 3200.0) for clip in CLIPS])
     assert [row.setting for row in rows] == list(SETTINGS)

@@ -56,6 +56,8 @@ AMONG_DEVICES = 2.0
 NUMBER_TOLERANCE = 0.005
 OUTLIER = 5.0
 LEAST_CLIPS = 4
+# Of several devices more clips are needed, for a device may stand out with the camera untouched.
+LEAST_POOLED = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,7 +194,7 @@ def _outliers(known: dict[str, float], groups: dict[str, str], tolerance: float)
     for clip in known:
         parts.setdefault(groups[clip], []).append(clip)
     large = [part for part in parts.values() if len(part) >= LEAST_CLIPS]
-    if not large and len(known) >= LEAST_CLIPS:
+    if not large and len(known) >= (LEAST_POOLED if len(parts) > 1 else LEAST_CLIPS):
         large = [list(known)]
     odd: list[str] = []
     for part in large:
