@@ -43,27 +43,43 @@ class _Family:
     made_of: Floats
 
 
-def _soften(order: Floats, glow: float, blur: float) -> Complex:
-    return np.asarray(np.exp(-2.0 * np.square(np.pi * order * blur)) / (1.0 + 2j * np.pi * order * glow), complex)
+def _soften(order: Floats, glow: Floats, blur: Floats) -> Complex:
+    """Return what glow and blur leave of harmonics, shape (M, orders)."""
+    even = np.exp(-2.0 * np.square(np.pi * order[None, :] * blur[:, None]))
+    return np.asarray(even / (1.0 + 2j * np.pi * order[None, :] * glow[:, None]), complex)
 
 
-def unit_wave(duty: float, glow: float, blur: float, points: int = _POINTS) -> Floats:
-    """Return one period of a pulse of unit step about its mean, sampled evenly, the drive centred on phase 0."""
+def _harmonics(order: Floats, made_of: Floats) -> Complex:
+    """Return harmonics of pulses (duty, glow, blur) of unit step, the drive centred on phase 0, shape (M, orders)."""
+    duty, glow, blur = made_of.T
+    sharp: Floats = 2.0 * np.sin(np.pi * order[None, :] * duty[:, None]) / (np.pi * order[None, :])
+    return np.asarray(sharp * _soften(order, glow, blur), complex)
+
+
+def unit_waves(made_of: Floats, points: int = _POINTS) -> Floats:
+    """Return one period of pulses of unit step about their means, the drive centred on phase 0, shape (M, points).
+
+    Parameters
+    ----------
+    made_of : ndarray of shape (M, 3)
+        Duty, glow and blur (periods); one of the latter two is 0.
+    """
     phase = np.arange(points) / points
-    if blur == 0.0:
-        start = (phase + 0.5 * duty) % 1.0
-        if glow == 0.0:
-            return np.asarray(np.where(start < duty, 1.0 - duty, -duty), float)
-        # rise and fall of a first-order glow under a rectangular drive, as they repeat
-        rise, fall = np.exp(-duty / glow), np.exp(-(1.0 - duty) / glow)
-        top = (1.0 - rise) / (1.0 - rise * fall)
-        bottom = top * fall
-        up = 1.0 - (1.0 - bottom) * np.exp(-start / glow)
-        down = top * np.exp(-np.maximum(start - duty, 0.0) / glow)
-        return np.asarray(np.where(start < duty, up, down) - duty, float)
+    out = np.empty((len(made_of), points))
+    blurred = made_of[:, 2] > 0.0
     order = np.arange(1.0, _INSIDE + 1.0)
-    amplitude = 2.0 * np.sin(np.pi * order * duty) / (np.pi * order) * _soften(order, glow, blur)
-    return np.asarray((amplitude[:, None] * np.exp(2j * np.pi * order[:, None] * phase[None, :])).real.sum(axis=0), float)
+    if blurred.any():
+        # symmetric pulses have real harmonics only
+        out[blurred] = _harmonics(order, made_of[blurred]).real @ np.cos(2.0 * np.pi * order[:, None] * phase[None, :])
+    duty, glow = made_of[~blurred, 0, None], np.maximum(made_of[~blurred, 1, None], 1e-9)
+    start = (phase[None, :] + 0.5 * duty) % 1.0
+    # rise and fall of a first-order glow under a rectangular drive, as they repeat
+    rise, fall = np.exp(-duty / glow), np.exp(-(1.0 - duty) / glow)
+    top = (1.0 - rise) / (1.0 - rise * fall)
+    up = 1.0 - (1.0 - top * fall) * np.exp(-start / glow)
+    down = top * np.exp(-np.maximum(start - duty, 0.0) / glow)
+    out[~blurred] = np.where(start < duty, up, down) - duty
+    return out
 
 
 @cache
@@ -72,16 +88,9 @@ def _family() -> _Family:
     order = np.arange(1.0, ORDERS + 1.0)
     soft = [(glow, 0.0) for glow in GLOWS] + [(0.0, blur) for blur in BLURS]
     made_of = np.array([(duty, glow, blur) for glow, blur in soft for duty in DUTIES])
-    units = np.array(
-        [2.0 * np.sin(np.pi * order * d) / (np.pi * order) * _soften(order, g, b) for d, g, b in made_of.tolist()], complex
-    )
-    high, low, above = [], [], []
-    for d, g, b in made_of.tolist():
-        wave = unit_wave(d, g, b)
-        high.append(wave.max())
-        low.append(wave.min())
-        above.append(np.clip(wave, 0.0, None).mean())
-    return _Family(units, np.array(high), np.array(low), np.array(above), made_of)
+    waves = unit_waves(made_of)
+    above = np.clip(waves, 0.0, None).mean(axis=1)
+    return _Family(_harmonics(order, made_of), waves.max(axis=1), waves.min(axis=1), above, made_of)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +113,7 @@ class Shape:
 
     def light(self, points: int) -> Floats:
         """Return one period of that pulse, mean 1."""
-        whole = unit_wave(self.duty, self.glow, self.blur, points)
+        whole = unit_waves(np.array([[self.duty, self.glow, self.blur]]), points)[0]
         moved = np.roll(whole, round(self.start * points) % points)
         return np.asarray(np.clip(1.0 + self.step * (moved - moved.mean()), 0.0, None), float)
 
@@ -183,4 +192,4 @@ def _range(values: Floats, weight: Floats, share: float = 0.95) -> tuple[float, 
     return middle, low, high
 
 
-__all__ = ["BLURS", "DUTIES", "GLOWS", "ORDERS", "Shape", "fit_shapes", "unit_wave"]
+__all__ = ["BLURS", "DUTIES", "GLOWS", "ORDERS", "Shape", "fit_shapes", "unit_waves"]
