@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -482,33 +483,59 @@ def test_nudge_and_loop(window: MainWindow) -> None:
 
 
 def test_gui_thread_is_never_held_up(window: MainWindow, wait: Callable[..., None]) -> None:
-    """Real work (playing, stepping, scopes, thumbnails) with a watchdog on the GUI thread.
+    """Real work (scenes, playing, stepping, looks, scopes, plots, edits, dialogs) with a watchdog on the GUI thread.
 
-    The bar is 50 ms.  On a machine shared with other work single turns may be late through no fault of the program, so the
-    95th percentile is held to it, and CPU time of the thread rather than the clock on the wall is what counts.
+    The bar is 50 ms for every single turn of the event loop.  What counts is the thread's own CPU time: on a machine shared
+    with other work a turn can be late through no fault of the program.  Clocks of virtual machines add up to 10 ms.
     """
-    gaps: list[float] = []
-    last = [time.thread_time()]
+    from dataclasses import replace
+
+    turns: list[tuple[float, str]] = []
+    last, doing = [time.thread_time()], [""]
 
     def beat() -> None:
         now = time.thread_time()
-        gaps.append(now - last[0])
+        turns.append((now - last[0], doing[0]))
         last[0] = now
 
+    def work(name: str, function: Callable[[], object], seconds: float = 0.15) -> None:
+        doing[0] = name
+        end = time.monotonic() + seconds
+        function()
+        while time.monotonic() < end:
+            QApplication.processEvents()
+
+    panel, stage, document = window.readings_panel, window.stage, window.document
+    panel.show_part(panel.plots)
+    wait(window)  # pyqtgraph is loaded here: an import holds the interpreter, whoever asks for it
+    for name in ("desk", "add_measure", "publish", "shortcuts", "manual"):
+        window.run(name)
+        for dialog in window.dialogs:
+            dialog.close()
+    wait(window)
+    last[0] = time.thread_time()
     timer = QTimer()
     timer.setInterval(0)
     timer.timeout.connect(beat)
     timer.start()
-    window.readings_panel.show_part(window.readings_panel.scopes)
-    window.run("play")
-    end = time.monotonic() + 1.0
-    while time.monotonic() < end:
-        QApplication.processEvents()
-    window.run("play")
-    for _ in range(8):
-        window.run("step_on")
-        QApplication.processEvents()
+    work("plots", lambda: panel.show_part(panel.plots))
+    work("scopes", lambda: panel.show_part(panel.scopes))
+    work("play", lambda: window.run("play"), 0.8)
+    work("pause", lambda: window.run("play"))
+    for _ in range(6):
+        work("step", lambda: window.run("step_on"), 0.05)
+    for look in ("look_split", "look_difference", "look_side", "false_luminance", "as_filmed", "clipped_marks"):
+        work(look, partial(window.run, look))
+    for n in range(3):
+        region = document.session.regions[0]
+        work("edit", partial(document.edit, document.session.put(replace(region, name=f"name {n}")), "rename"))
+    work("undo", lambda: window.run("undo"))
+    work("scene", lambda: stage.show_scene(stage.scene_id))
+    for name in ("desk", "add_measure", "publish", "shortcuts", "manual"):
+        work(name, partial(window.run, name))
+        work(f"close {name}", lambda: [dialog.close() for dialog in window.dialogs])
     timer.stop()
     wait(window)
-    assert float(np.quantile(gaps, 0.95)) < 0.05
-    assert max(gaps) < 0.25
+    slow = [(round(1e3 * spent), name) for spent, name in turns if spent > 0.05]
+    assert not slow, f"turns over 50 ms of CPU: {slow}"
+    assert float(np.quantile([spent for spent, _ in turns], 0.99)) < 0.02

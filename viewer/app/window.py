@@ -14,6 +14,7 @@ from PySide6.QtWidgets import QApplication, QDialog, QMainWindow, QSplitter, QSt
 
 from viewer.app import theme
 from viewer.app.actions import Actions
+from viewer.app.collector import Collector
 from viewer.app.commands import gather
 from viewer.app.frame import PARTS, Frame, build_parts
 from viewer.app.i18n import tr
@@ -83,6 +84,8 @@ class MainWindow(QMainWindow):
         self._stale: tuple[Any, set[str]] | None = None
         self._dialogs: list[QDialog] = []
         self._tasks_ready = self._preparing = False
+        self.collector = Collector(self)
+        self.collector.start()
         self.frame, self.places = Frame(self), Places(self)
         self.actions_ = Actions(self, self.run)
         build_parts(self)
@@ -214,6 +217,7 @@ class MainWindow(QMainWindow):
         for jobs in (self.jobs, self.small_jobs):
             jobs.close()
         self.engine.close()
+        self.collector.stop()
         self.frame.store_sizes()
         self.settings.save()
         self.document.close(keep_recovery=keep_recovery)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 from viewer.app.commands.base import Commands
 from viewer.app.i18n import mark, number, parse_number, tr, trn
@@ -109,14 +111,27 @@ class DrawCommands(Commands):
 
     def do_presets(self) -> None:
         """Lay out the regions that this kind of scene usually needs."""
-        from viewer.app.model.presets import lay_out
+        from viewer.app.model.presets import find_lamps
 
         scene, reference = self.stage.scene, self.stage.reference
         if scene is None or reference is None:
             self.window.say(tr("Add a clip to the scene first."))
             return
+        if scene.kind != "lamps":
+            self._lay_out(scene.id, ())
+            return
+        work = partial(find_lamps, self.document.folder, reference)
+        self.window.jobs.start(tr("Finding the lamps"), work, done=partial(self._lay_out, scene.id))
+
+    def _lay_out(self, scene_id: str, lamps: Sequence[tuple[float, float]]) -> None:
+        from viewer.app.model.presets import lay_out
+
+        session = self.document.session
+        reference = session.reference_of(scene_id) if any(s.id == scene_id for s in session.scenes) else None
+        if reference is None:
+            return
         size = self.stage.sizes.get(reference.id, (1920, 1080))
-        changed, added = lay_out(self.document.session, scene.id, reference, size)
+        changed, added = lay_out(session, scene_id, reference, size, lamps=lamps)
         self.document.edit(changed, tr("Lay out the usual regions"))
         self._tool("select")
         if added:

@@ -23,6 +23,17 @@ class Curve:
     points: bool = False
     quiet: bool = False
 
+    def same_as(self, other: Curve) -> bool:
+        """Whether another curve would look the same."""
+        if (self.clip, self.points, self.quiet) != (other.clip, other.points, other.quiet):
+            return False
+        if (self.error is None) != (other.error is None):
+            return False
+        pairs = [(self.x, other.x), (self.y, other.y)]
+        if self.error is not None and other.error is not None:
+            pairs.append((self.error, other.error))
+        return all(np.array_equal(a, b) for a, b in pairs)
+
 
 @dataclass(frozen=True)
 class Mark:
@@ -58,6 +69,31 @@ class Plot:
     of: str = ""
     limits_x: tuple[float, float] | None = None
     fine: bool = False
+
+    def same_as(self, other: Plot | None) -> bool:
+        """Whether another plot would look the same."""
+        if other is None or len(self.curves) != len(other.curves):
+            return False
+        plain = (
+            "title",
+            "x_title",
+            "y_title",
+            "marks",
+            "zones",
+            "zone_words",
+            "image_rect",
+            "log_x",
+            "log_y",
+            "ticks",
+            "limits_x",
+        )
+        if any(getattr(self, name) != getattr(other, name) for name in (*plain, "limits_x")):
+            return False
+        if (self.image is None) != (other.image is None):
+            return False
+        if self.image is not None and other.image is not None and not np.array_equal(self.image, other.image):
+            return False
+        return all(one.same_as(two) for one, two in zip(self.curves, other.curves, strict=True))
 
     @property
     def empty(self) -> bool:

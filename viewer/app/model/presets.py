@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
 
 from viewer.app.i18n import mark, tr
 from viewer.session.model import Clip, MeasureKind, Region, RegionKind, Request, SceneKind, Session, new_id
+
+FRAMES, MOST_LAMPS = 12, 8
 
 
 @dataclass(frozen=True)
@@ -63,10 +69,41 @@ PRESETS: dict[SceneKind, Preset] = {
 }
 
 
-def lay_out(session: Session, scene_id: str, clip: Clip, size: tuple[int, int]) -> tuple[Session, list[str]]:
+def find_lamps(
+    folder: Path, clip: Clip, *, progress: Callable[[int, int], None] | None = None, cancelled: Callable[[], bool] | None = None
+) -> list[tuple[float, float]]:
+    """Return the point lights of a clip (px), left to right, from the mean of frames about its middle.
+
+    Marked once in the reference and carried by the pose, a lamp is the same lamp in every clip; numbers given to lights
+    that each clip finds for itself are not.
+    """
+    from viewer.measure.lights import find_lights
+    from viewer.tasks.session import open_session_clip
+
+    with open_session_clip(folder, clip, threads=1) as reader:
+        middle = len(reader) // 2
+        first = max(0, middle - FRAMES // 2)
+        total = None
+        for frame in reader.frames(first, min(len(reader), first + FRAMES), progress=progress, cancelled=cancelled):
+            light = frame.luminance().light
+            total = light.astype(np.float64) if total is None else total + light
+    if total is None:
+        return []
+    valid = None
+    if clip.circle is not None:
+        rows, cols = np.ogrid[: total.shape[0], : total.shape[1]]
+        valid = np.hypot(cols - clip.circle.cx, rows - clip.circle.cy) < 0.96 * clip.circle.radius
+    found, _ = find_lights((total / FRAMES).astype(np.float32), valid=valid, most=MOST_LAMPS)
+    return sorted((float(light.x), float(light.y)) for light in found)
+
+
+def lay_out(
+    session: Session, scene_id: str, clip: Clip, size: tuple[int, int], *, lamps: Sequence[tuple[float, float]] = ()
+) -> tuple[Session, list[str]]:
     """Return the session with the usual regions and requests of a scene, and the ids of the regions that were added.
 
-    Regions that are there already (by name) are used as they are.  `clip` is the reference, `size` its picture (px).
+    Regions that are there already (by name) are used as they are.  `clip` is the reference, `size` its picture (px),
+    `lamps` its point lights (px).
     """
     preset = PRESETS[session.scene(scene_id).kind]
     if clip.circle is not None:
@@ -86,12 +123,22 @@ def lay_out(session: Session, scene_id: str, clip: Clip, size: tuple[int, int]) 
         session = session.put(made)
         known[name] = made.id
         added.append(made.id)
+    lights = tuple(r.id for r in session.regions_of(scene_id) if r.kind in ("light", "point"))
+    if lamps and not lights:
+        for n, (x, y) in enumerate(lamps, 1):
+            at = (round(x, 1), round(y, 1))
+            made = Region(id=new_id("region"), scene=scene_id, kind="light", name=tr("lamp {n}", n=n), geometry=at)
+            session = session.put(made)
+            added.append(made.id)
+            lights = (*lights, made.id)
     for measure, roles in preset.measures:
         regions = {role: tuple(known[tr(name)] for name in names) for role, names in roles.items()}
+        if measure == "bloom" and lights:
+            regions["light"] = lights
         request = Request(id=new_id("request"), scene=scene_id, measure=measure, regions=regions)
         if not any(replace(other, id=request.id) == request for other in session.requests):
             session = session.put(request)
     return session, added
 
 
-__all__ = ["PRESETS", "Preset", "Spot", "lay_out"]
+__all__ = ["PRESETS", "Preset", "Spot", "find_lamps", "lay_out"]

@@ -6,8 +6,18 @@ from collections.abc import Callable
 from functools import partial
 
 from PySide6.QtCore import QSize, Qt, QTimer
-from PySide6.QtGui import QIcon
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QProgressBar, QPushButton, QToolButton, QWidget
+from PySide6.QtGui import QIcon, QResizeEvent
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QLabel,
+    QLayout,
+    QMenu,
+    QProgressBar,
+    QPushButton,
+    QSizePolicy,
+    QToolButton,
+    QWidget,
+)
 
 from viewer.app.i18n import tr
 from viewer.app.icons import icon, tinted
@@ -29,8 +39,16 @@ class NextStrip(QWidget):
         self.setAccessibleName(tr("Next"))
         self._go, self._jobs = go, jobs
         self.steps: list[NextStep] = []
+        self._shown: list[QWidget] = []
+        self._rest: QWidget | None = None
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.setInterval(0)
+        self._later.timeout.connect(self._fit)
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self._layout = QHBoxLayout(self)
         self._layout.setContentsMargins(16, 4, 16, 4)
+        self._layout.setSizeConstraint(QLayout.SizeConstraint.SetNoConstraint)
         self._layout.setSpacing(8)
         self._entries = QHBoxLayout()
         self._entries.setSpacing(16)
@@ -68,13 +86,45 @@ class NextStrip(QWidget):
             if widget is not None:
                 widget.hide()
                 widget.deleteLater()
+        self._shown = []
+        self._rest = None
         if not steps:
             self._entries.addWidget(label(tr("Nothing is missing for a fair comparison."), kind="quiet"))
             return
         for step in steps[:MOST]:
-            self._entries.addWidget(self._entry(step))
-        if len(steps) > MOST:
-            self._entries.addWidget(self._more(steps[MOST:]))
+            entry = self._entry(step)
+            self._shown.append(entry)
+            self._entries.addWidget(entry)
+        self._fit()
+
+    def _fit(self) -> None:
+        """Show as many sentences as there is room for, one at least; the rest is one click away."""
+        if not self.steps:
+            return
+        busy = [part for part in (self._job_words, self._bar, self._cancel) if not part.isHidden()]
+        room = self.width() - 32 - sum(part.sizeHint().width() + 8 for part in busy)
+        widths = [entry.sizeHint().width() + 16 for entry in self._shown]
+        more = self.fontMetrics().horizontalAdvance(tr("{n} more", n=88)) + 40
+        count = len(widths)
+        while count > 1 and sum(widths[:count]) + (more if count < len(self.steps) else 0) > room:
+            count -= 1
+        for n, entry in enumerate(self._shown):
+            entry.setVisible(n < count)
+        if self._rest is not None:
+            self._entries.removeWidget(self._rest)
+            self._rest.hide()
+            self._rest.deleteLater()
+            self._rest = None
+        if count < len(self.steps):
+            self._rest = self._more(self.steps[count:])
+            self._entries.addWidget(self._rest)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._later.start()
+
+    def minimumSizeHint(self) -> QSize:
+        return QSize(320, 40)  # work that begins must not widen the window
 
     def _entry(self, step: NextStep) -> QWidget:
         entry = QWidget()
@@ -111,6 +161,7 @@ class NextStrip(QWidget):
         shown = self._jobs.shown
         for part in (self._job_words, self._bar, self._cancel):
             part.setVisible(bool(shown))
+        self._later.start()
         if not shown:
             self._timer.stop()
             return

@@ -48,6 +48,7 @@ class PlotsPanel(QWidget):
         self.stack.addWidget(self.table)
         self._canvas: Any = None
         self._drawn: Plot | None = None
+        self._dressed: tuple[Any, ...] = ()
         self._empty: QWidget | None = None
         body = column(self.bar, self.stack, spacing=0)
         body.setStretch(1, 1)
@@ -190,13 +191,15 @@ class PlotsPanel(QWidget):
 
     def _draw(self, plot: Plot) -> None:
         if self._canvas is not None:
-            if plot is self._drawn:
+            styles = styles_of(self.stage.session)
+            if plot.same_as(self._drawn) and (styles, self.names()) == self._dressed:
                 self.stack.setCurrentWidget(self._canvas)
                 return
             self.stack.removeWidget(self._canvas)
             self._canvas.close_canvas()
             self._canvas.deleteLater()
         self._canvas, self._drawn = self._make(plot), plot
+        self._dressed = (styles_of(self.stage.session), self.names())
         self.stack.addWidget(self._canvas)
         self.stack.setCurrentWidget(self._canvas)
 

@@ -202,10 +202,11 @@ class ReadingsPanel(QWidget):
 
     def measure(self) -> str:
         """Return the measure of the row or the plot that has the focus; empty if none has."""
-        if self.table.hasFocus():
+        at = self.window_.focusWidget()
+        if at is self.table:
             index = self.table.currentIndex()
             return self.table.grid.lines[index.row()][1].measure if index.isValid() else ""
-        plot = self.plots.plot if self.plots.isAncestorOf(self.focusWidget() or self) else None
+        plot = self.plots.plot if at is not None and self.plots.isAncestorOf(at) else None
         request = next((q for q in self.stage.session.requests if plot is not None and q.id == plot.request), None)
         return request.measure if request is not None else ""
 

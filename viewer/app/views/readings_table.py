@@ -17,7 +17,7 @@ from PySide6.QtCore import (
     QTimer,
     Signal,
 )
-from PySide6.QtGui import QKeyEvent, QPainter, QPen, QTextLayout, QTextOption
+from PySide6.QtGui import QFont, QKeyEvent, QPainter, QPen, QTextLayout, QTextOption
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QStyle, QStyledItemDelegate, QStyleOptionViewItem, QTableView
 
 from viewer.app.i18n import number, tr
@@ -138,6 +138,20 @@ def verdict_words(row_: TableRow) -> str:
     return "\n\n".join(v.sentence for v in row_.verdicts)
 
 
+_heights_known: dict[tuple[str, str, int], float] = {}
+
+
+def text_height(text: str, font: QFont, width: float) -> float:
+    """Return the height of wrapped text; known ones are kept, for a table asks for the same again and again."""
+    key = (text, font.key(), int(width))
+    found = _heights_known.get(key)
+    if found is None:
+        if len(_heights_known) > 20000:
+            _heights_known.clear()
+        found = _heights_known[key] = _lay_out(text, font, width)[1]
+    return found
+
+
 def _lay_out(text: str, font: Any, width: float) -> tuple[QTextLayout, float]:
     layout = QTextLayout(text.replace("\n", "\u2028"), font)
     option = QTextOption()
@@ -177,18 +191,18 @@ class ReadingDelegate(QStyledItemDelegate):
             return px(28)
         across = self._view.viewport().width() - 24
         if kind == "verdict":
-            return int(_lay_out(verdict_words(row_), words(12), across)[1]) + px(12)
+            return int(text_height(verdict_words(row_), words(12), across)) + px(12)
         if kind in ("refused", "common"):
-            return int(_lay_out(across_words(kind, row_), words(11), across)[1]) + px(8)
+            return int(text_height(across_words(kind, row_), words(11), across)) + px(8)
         need = px(40)
         for clip_id, reading in row_.cells:
             if reading is None:
                 continue
             if reading.state == "refused":
-                need = max(need, int(_lay_out(reading.reason or "", words(11), width - 16)[1]) + 12)
+                need = max(need, int(text_height(reading.reason or "", words(11), width - 16)) + 12)
             else:
                 flags = self._flags(row_, reading, stale=reading.id in self._view.stale)
-                extra = _lay_out(flags, words(11), width - 16)[1] if flags else 0
+                extra = text_height(flags, words(11), width - 16) if flags else 0.0
                 need = max(need, px(42) + int(extra))
             del clip_id
         return need
