@@ -123,11 +123,11 @@ def bench_codec(count: int, first: int) -> None:
     write = run_path(str(TESTS / "tasks" / "flicker_clips.py"))["write_flicker"]
     with tempfile.TemporaryDirectory() as folder:
         for codec, crf in (("h264", 20), ("h264", 28), ("hevc", 22), ("hevc", 30)):
-            errors, depths, missed, bits = [], [], 0, []
+            errors, depths, missed, bits, inside = [], [], 0, [], []
             for seed in range(first, first + count):
                 r = np.random.default_rng(seed)
                 hz = float(np.exp(r.uniform(np.log(60), np.log(2000))))
-                gate = Gate(hz, float(r.uniform(0.1, 0.6)))
+                gate = Gate(hz, float(r.uniform(0.05, 1.0)), float(r.uniform(0.25, 0.8)))
                 exposure = min(1 / 1000, 0.3 / hz)
                 path = Path(folder) / "clip.mp4"
                 write(
@@ -140,7 +140,7 @@ def bench_codec(count: int, first: int) -> None:
                     exposure_s=exposure,
                     codec=codec,
                     crf=crf,
-                    noise=0.05,
+                    noise=float(r.choice([0.0, 0.05, 0.15])),
                 )
                 with open_clip(path) as clip:
                     bits.append(clip.info.bits_per_pixel)
@@ -151,7 +151,15 @@ def bench_codec(count: int, first: int) -> None:
                     continue
                 errors.append(reading.value - hz)
                 depths.append(result.extras["fundamental_recorded"] / gate.fundamental(exposure) - 1.0)
+                depth = result.reading("modulation_depth")
+                true = 100.0 * gate.depth / (2.0 - gate.depth)
+                held = [abs(reading.value - hz) <= (reading.half_width or 0.0)]
+                held += [depth.low <= true + 1e-6 and true - 1e-6 <= depth.high]
+                inside.append(held)
             table(f"{codec} crf {crf}, {np.mean(bits):.3f} bit/px", errors, depths, missed)
+            if inside:
+                frequency, depth_share = 100.0 * np.mean(inside, axis=0)
+                print(f"{'':34s} 95 % intervals hold the frequency {frequency:.0f} %, the depth {depth_share:.0f} %")
 
 
 def steady_scene(seed: int) -> object:
