@@ -38,6 +38,30 @@ def test_table_and_frames(clip: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "michelson" in text and "too few frames" in text
 
 
+def test_matching_another_device(clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Another device shows the same patch at 0.2 instead of 0.3: it must be brightened by 1.5."""
+    scene = night.patches(120, 160, 0.1, (30, 32, 50, 50, 0.2), (100, 32, 40, 50, 1.4))
+    other = night.write_clip(tmp_path / "b.mp4", scene, frames=12, noise=0.02, range="full", bits=8, codec="h264")
+    base = ["contrast", str(clip), "--bright", "24,40,34,34", "--dark", "98,40,34,34", "--match", str(other)]
+    assert run([*base, "--match-region", "38,40,34,34", "--json", "-"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    reading = next(r for r in document["readings"] if r["name"] == "matching_factor")
+    assert reading["value"] == pytest.approx(1.5, rel=0.005) and reading["low"] < 1.5 < reading["high"]
+    assert len(document["inputs"]) == 2
+    for region, words in (("104,40,30,30", "clipped in the other clip"), ("2,2,8,8", "")):
+        assert run([*base, "--match-region", region, "--json", "-"]) == 0
+        reading = next(r for r in json.loads(capsys.readouterr().out)["readings"] if r["name"] == "matching_factor")
+        assert (reading["state"] == "refused" and words in reading["reason"]) if words else reading["state"] == "measured"
+
+
+def test_maps_of_local_contrast(clip: Path, tmp_path: Path) -> None:
+    out = tmp_path / "octaves.png"
+    base = ["contrast", str(clip), "--bright", "24,40,34,34", "--dark", "98,40,34,34"]
+    assert run([*base, "--local", "8,8,64,64", "--map", str(out)]) == 0
+    assert out.read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    assert run([*base, "--local", "8,8,64,64", "--map", str(tmp_path / "octaves.tif")]) == 2
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [
@@ -45,6 +69,8 @@ def test_table_and_frames(clip: Path, capsys: pytest.CaptureFixture[str]) -> Non
         (["--bright", "24,40,34", "--dark", "98,40,34,34"], 2, "X,Y,W,H"),
         (["--bright", "24,40,34,34", "--dark", "300,40,34,34"], 2, "outside the picture"),
         (["--bright", "24,40,34,34", "--dark", "30,44,34,34"], 2, "overlap"),
+        (["--bright", "24,40,34,34", "--dark", "98,40,34,34", "--map", "a.png"], 2, "--local"),
+        (["--bright", "24,40,34,34", "--dark", "98,40,34,34", "--match-region", "1,1,9,9"], 2, "--match"),
         (["--bright", "24,40,34,34", "--dark", "98,40,34,34", "--dark-clip", "missing.mp4"], 3, "missing.mp4"),
     ],
 )

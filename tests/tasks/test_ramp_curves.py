@@ -61,6 +61,28 @@ def test_curves(clip_path: Path) -> None:
     result.dumps()
 
 
+def test_every_measure_per_step(clip_path: Path) -> None:
+    """Noise of 0.01 times the root of light falls with the level; tint stays; the figure's contrast is the veiled one."""
+    with open_clip(clip_path) as clip:
+        result = measure_curves(
+            clip,
+            Rect(56, 20, 36, 60),
+            levels=[1.5, 0.4, 0.1],
+            noise=Rect(60, 24, 30, 40),
+            tint=Rect(60, 24, 30, 40),
+            edge=Rect(40, 24, 20, 40),
+            figure=Rect(26, 26, 16, 30),
+        )
+    curves = result.extras["curves"]
+    light = [level + VEIL for level in LIGHT]
+    assert curves["temporal_sigma"]["region"]["value"] == pytest.approx([0.01 * x**0.5 for x in light], rel=0.15)
+    assert curves["u_prime"]["region"]["level"] == [1.5, 0.4, 0.1]
+    assert np.ptp(curves["u_prime"]["region"]["value"]) < 0.002
+    assert {r.of for r in result.readings if r.name == "contrast"} == {f"figure-1 at {x:g} mfL" for x in (1.5, 0.4, 0.1)}
+    assert {r.of for r in result.readings if r.name == "rise_10_90"} == {f"40,24,20,40 at {x:g} mfL" for x in (1.5, 0.4, 0.1)}
+    result.dumps()
+
+
 def test_command(clip_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     base = ["ramp", str(clip_path), "--region", "56,20,36,60"]
     marks = ["--bright", "60,24,30,40", "--dark", "24,24,22,40", "--target", "2=100,20,25,25,v"]
@@ -70,3 +92,6 @@ def test_command(clip_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*base, *marks]) == 2
     assert "need the light levels" in capsys.readouterr().err
     assert run([*base, "--levels", "1.5,0.4,0.1", "--bright", "60,24,30,40"]) == 2
+    assert run([*base, "--levels", "1.5,0.4,0.1", "--noise", "60,24,30,40", "--json", "-"]) == 0
+    assert "temporal_sigma" in json.loads(capsys.readouterr().out)["curves"]
+    assert run([*base, "--tint", "60,24,30,40"]) == 2

@@ -40,6 +40,10 @@ class LevelsType(click.ParamType[Any]):
 @click.option("--bright", type=RECT, help="With --dark: contrast at every level too, and the level at which it is lost.")
 @click.option("--dark", type=RECT, help="The dark region.")
 @click.option("--target", "targets", type=TargetType(), multiple=True, help="A tri-bar target at every level, as for bars.")
+@click.option("--noise", type=RECT, help="An even region: its noise at every level too.")
+@click.option("--edge", type=RECT, help="A slanted edge: its width and MTF at every level too.")
+@click.option("--tint", type=RECT, help="A lit region: its tint at every level too.")
+@click.option("--figure", type=RECT, help="A figure: how visible it is at every level too.")
 @click.option("--frames", type=FRAMES, default="0:", help="Use only these frames.")
 @light_options
 @json_option
@@ -51,6 +55,10 @@ def command(
     bright: Any,
     dark: Any,
     targets: tuple[Any, ...],
+    noise: Any,
+    edge: Any,
+    tint: Any,
+    figure: Any,
     frames: Any,
     transfer: str | None,
     range: str | None,
@@ -59,8 +67,9 @@ def command(
 ) -> None:
     """Find the steps of the light level in a clip, and from when each has settled.
 
-    Other commands measure one step with --frames: the result names the settled frames of each. With --bright and --dark, or
-    --target, contrast and bars are measured at every level, and the level at which they are lost is given.
+    Other commands measure one step with --frames: the result names the settled frames of each. With --bright and --dark,
+    --target, --noise, --edge, --tint or --figure those are measured at every level; for contrast and bars the level at which
+    they are lost is given.
     """
     from viewer.media import LightChoice, open_clip
     from viewer.tasks.bars import with_ways
@@ -69,12 +78,14 @@ def command(
 
     if (bright is None) != (dark is None):
         raise UsageError("--bright and --dark belong together.", hint="Give both, or neither.")
-    if (bright is not None or targets) and levels is None:
+    others = {"noise": noise, "edge": edge, "tint": tint, "figure": figure}
+    curves = bool(bright is not None or targets or any(rect is not None for rect in others.values()))
+    if curves and levels is None:
         raise UsageError("curves need the light levels.", hint="Give --levels in the order of the clip.")
 
     choice = LightChoice(transfer=transfer, range=range, matrix=matrix)
     with open_clip(clip, light=choice) as opened, progress_bar("ramp") as progress:
-        if levels is not None and (bright is not None or targets):
+        if levels is not None and curves:
             result = measure_curves(
                 opened,
                 region,
@@ -82,6 +93,7 @@ def command(
                 unit=unit,
                 contrast=None if bright is None else (bright, dark),
                 targets=with_ways(opened, targets, frames),
+                **others,
                 frames=frames,
                 progress=progress,
             )

@@ -23,6 +23,7 @@ from viewer.measure.stats import mean_estimate
 from viewer.media import ClipReader, Frame
 from viewer.tasks.document import Result
 from viewer.tasks.encoder import encoder_of, light_sigma
+from viewer.tasks.match import measure_match
 from viewer.tasks.patches import Progress, Span, Stop, bend_of, black_code, gather, single_colour, step_light
 
 CORNER_FRAMES = 5
@@ -128,6 +129,14 @@ def measure_contrast(
         extras=extras,
         plots=plots,
     )
+
+
+def with_match(
+    result: Result, clip: ClipReader, bright: Rect, other: ClipReader, region: Rect, *, frames: Span = (0, None)
+) -> Result:
+    """Return a result of `measure_contrast` with the ``matching_factor`` to another device's clip added."""
+    reading = measure_match(clip, bright, other, region, frames=frames)
+    return replace(result, inputs=(*result.inputs, other.info.input_record()), readings=(*result.readings, reading))
 
 
 def _trace(clip: ClipReader, encoder: Encoder, patch: Patch, signal: np.ndarray) -> dict[str, float]:
@@ -236,4 +245,4 @@ def _octaves(clip: ClipReader, rect: Rect, frames: Span, px_per_degree: float | 
     return local_contrast(mean, px_per_degree=px_per_degree, noise_sigma=float(noise))
 
 
-__all__ = ["dark_of_corners", "measure_contrast"]
+__all__ = ["dark_of_corners", "measure_contrast", "with_match"]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from viewer.measure.bars import LEAST_MODULATION, Target
@@ -15,8 +16,12 @@ from viewer.media import ClipReader
 from viewer.tasks.bars import measure_bars
 from viewer.tasks.contrast import measure_contrast
 from viewer.tasks.document import Result
+from viewer.tasks.edge import measure_edge
+from viewer.tasks.figure import measure_figure
+from viewer.tasks.noise import measure_noise
 from viewer.tasks.patches import Progress, Span, Stop
 from viewer.tasks.ramp import measure_ramp, measure_steps
+from viewer.tasks.tint import measure_tint
 
 # Michelson contrast that side-by-side viewers just notice (practice).
 LEAST_CONTRAST = 0.05
@@ -31,11 +36,15 @@ def measure_curves(
     unit: str = "mfL",
     contrast: tuple[Rect, Rect] | None = None,
     targets: Sequence[Target] = (),
+    noise: Rect | None = None,
+    edge: Rect | None = None,
+    tint: Rect | None = None,
+    figure: Rect | None = None,
     frames: Span = (0, None),
     progress: Progress = None,
     cancelled: Stop = None,
 ) -> Result:
-    """Measure a ramp, and contrast and bars on the settled part of each of its steps.
+    """Measure a ramp, and any other measure on the settled part of each of its steps.
 
     Parameters
     ----------
@@ -45,6 +54,8 @@ def measure_curves(
         Bright and dark region.
     targets : sequence of Target
         Tri-bar targets.
+    noise, edge, tint, figure : Rect, optional
+        Regions of those measures.
 
     Returns
     -------
@@ -61,6 +72,15 @@ def measure_curves(
         per_step += measure_steps(ramp, lambda span: measure_contrast(clip, bright, dark, frames=span, cancelled=cancelled))
     if targets:
         per_step += measure_steps(ramp, lambda span: measure_bars(clip, targets, frames=span, cancelled=cancelled))
+    others: list[tuple[Rect | None, Callable[[Rect, Span], Result]]] = [
+        (noise, lambda rect, span: measure_noise(clip, rect, frames=span, cancelled=cancelled)),
+        (edge, lambda rect, span: measure_edge(clip, rect, frames=span, cancelled=cancelled)),
+        (tint, lambda rect, span: measure_tint(clip, rect, frames=span, cancelled=cancelled)),
+        (figure, lambda rect, span: measure_figure(clip, [(rect, None)], frames=span, cancelled=cancelled)),
+    ]
+    for rect, measure in others:
+        if rect is not None:
+            per_step += measure_steps(ramp, partial(measure, rect))
     readings = [reading for result in per_step for reading in result.readings]
     curves = curves_of(readings, ramp)
     lost = [loss_reading(name, of, curve, unit) for name in THRESHOLDS for of, curve in curves.get(name, {}).items()]
