@@ -47,6 +47,17 @@ def test_only_one_product(session_file: Path, tmp_path: Path, capsys: pytest.Cap
     assert "readings.csv" in capsys.readouterr().out
 
 
+def test_preview_tells_the_words_and_writes_nothing(
+    session_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(["publish", str(session_file), "--preview", "--only", "stills", "--json", "-"]) == 0
+    told = json.loads(capsys.readouterr().out)["metadata"]
+    assert set(told) == {"stills/01-wall.png", "stills/01-wall-matched.png"}
+    assert set(told["stills/01-wall.png"]) == {"Title", "Description", "Software", "ICC profile"}
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_footage_by_default(session_file: Path, tmp_path: Path) -> None:
     assert run(["publish", str(session_file), "--out", str(tmp_path), "--only", "footage"]) == 0
     assert (tmp_path / "footage" / "01-wall-sdr.mp4").is_file()

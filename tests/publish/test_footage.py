@@ -19,7 +19,7 @@ from viewer.align.transform import ClockMap
 from viewer.errors import Cancelled, PublishError, UsageError
 from viewer.media import open_clip
 from viewer.media.audio import read_sound
-from viewer.publish import everything, footage, moving, readback, still
+from viewer.publish import everything, footage, metadata, moving, readback, still
 from viewer.publish.queue import Queue
 from viewer.session.model import LightLevel, Marker, Session, StillSpec
 from viewer.session.store import refer
@@ -40,6 +40,7 @@ def test_sdr_master_reads_back_as_meant(sdr: tuple[Path, footage.Made]) -> None:
     check = readback.read_back(path, made)
     assert check.faults == () and check.frames == made.frames == 9
     assert check.level_error_codes < 1.5 and check.flash.passes
+    assert metadata.unexpected(path) == []
     assert check.kept["contrast"] == pytest.approx(100, abs=3)
     assert json.loads(json.dumps(check.to_json()))["tags"]["transfer"] == "bt709"
 

@@ -19,6 +19,7 @@ PRODUCTS = ("stills", "blink", "audit", "readings", "card", "report", "footage",
 @click.option("--bits", type=click.Choice(["8", "16"]), default="8", help="Depth of the stills.")
 @click.option("--check", type=CLIP, metavar="MANIFEST", help="Make the numbers of a manifest again and compare.")
 @click.option("--clips", type=click.Path(path_type=Path), metavar="DIR", help="With --check: the folder of the clips.")
+@click.option("--preview", is_flag=True, help="Tell what would be written, and the words in each file; write nothing.")
 @click.option("--allow-outside", is_flag=True, help="Let the session reach clips outside its own folder.")
 @json_option
 def command(
@@ -29,6 +30,7 @@ def command(
     bits: str,
     check: Path | None,
     clips: Path | None,
+    preview: bool,
     allow_outside: bool,
     json_to: str | None,
 ) -> None:
@@ -43,6 +45,9 @@ def command(
         if session is not None and clips is None:
             clips = session.resolve().parent
         _check(check, clips, allow_outside, json_to)
+        return
+    if session is not None and preview:
+        _preview(session, only or ("stills", "blink"), int(bits), allow_outside, json_to)
         return
     if session is None or out is None:
         raise UsageError("name a session and where its products go.", hint="gloaming publish SESSION --out DIR")
@@ -59,6 +64,31 @@ def _check(manifest: Path, clips: Path | None, allow_outside: bool, json_to: str
             change = f"  ({line['before']} -> {line['after'] or 'nothing'})" if line["state"] != "match" else ""
             click.echo(f"{line['state']:9} {line['what']}{change}")
     emit(result, json_to)
+
+
+def _preview(path: Path, only: tuple[str, ...], bits: int, allow_outside: bool, json_to: str | None) -> None:
+    """Write into a folder that is thrown away, and tell what is in the files."""
+    import tempfile
+
+    from viewer.publish.everything import publish_session
+    from viewer.publish.metadata import PICTURES, VIDEOS, words_in
+    from viewer.session.store import load
+    from viewer.tasks.document import Result
+
+    with tempfile.TemporaryDirectory(prefix="gloaming-") as room, progress_bar("preview") as progress:
+        out = Path(room)
+        files = publish_session(
+            load(path), path.resolve().parent, out, only=only, bits=bits, allow_outside=allow_outside, progress=progress
+        )
+        told = {
+            file.relative_to(out).as_posix(): words_in(file) if file.suffix in (*PICTURES, *VIDEOS) else {} for file in files
+        }
+    if json_to is None:
+        for name, words in told.items():
+            click.echo(name)
+            for key, text in words.items():
+                click.echo(f"  {key}: {text}")
+    emit(Result(command="publish --preview", extras={"metadata": told}), json_to)
 
 
 def _publish(
