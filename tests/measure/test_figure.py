@@ -12,6 +12,7 @@ from viewer.errors import RegionError
 from viewer.measure import figure
 from viewer.measure.contrast import contrast_to_noise
 from viewer.measure.figure import Mark, View, follow, look, place_at, summarise, window_of
+from viewer.measure.noise import Evidence
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 
@@ -73,10 +74,26 @@ def test_black_level_is_taken_off() -> None:
     assert found["contrast"].value == pytest.approx(0.5, abs=0.01)
 
 
-def test_intervals_cover_the_truth() -> None:
-    """95 % +/- 3 standard errors of 200 trials."""
-    hits = sum(r.low <= 0.5 <= r.high for r in (summary(views(count=12, seed=s))["contrast"] for s in range(200)))
-    assert 0.90 <= hits / 200 <= 1.0
+@pytest.mark.parametrize("name", ["contrast", "cnr", "detectability"])
+def test_intervals_cover_the_truth(name: str) -> None:
+    """95 % of 300 trials, within three standard errors of that count; true values in closed form."""
+    _, parts = window_of(Rect(30, 30, 12, 30), 12, 2, 100, 100)
+    n_f, n_g = np.count_nonzero(parts == 1), np.count_nonzero(parts == 2)
+    truth = {"contrast": 0.5, "cnr": 1.0, "detectability": 1.0 / math.sqrt(1 / n_f + 1 / n_g)}[name]
+    hits = sum(r.low <= truth <= r.high for r in (summary(views(count=12, seed=s))[name] for s in range(300)))
+    assert 0.915 <= hits / 300 <= 0.99
+
+
+def test_what_the_encoder_did_is_in_the_intervals() -> None:
+    plain = summary(views())
+    moved = summary(views(), code_errors=(0.0005, 0.0005))
+    assert moved["contrast"].half_width > 1.5 * plain["contrast"].half_width
+    assert moved["cnr"].half_width > plain["cnr"].half_width
+    spread = summary(views(), noise_range=(0.008, 0.012))["detectability"]
+    assert spread.low < plain["detectability"].value / 1.2 and spread.high > plain["detectability"].value / 0.8
+    little = Evidence(kept=0.4, identical=0.0, pulsing=0.0, rhythm=None, lag=0.0, codes=4.0)
+    bound = summary(views(), evidence=little, noise_range=(0.004, 0.02))["detectability"]
+    assert bound.state == "limit" and bound.low is None and "at most this" in bound.reason
 
 
 def test_window_and_ground() -> None:

@@ -18,14 +18,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from viewer.cv import cv2
 from viewer.errors import RegionError
 from viewer.measure.beat import level_without_beat
-from viewer.measure.noise import Evidence
+from viewer.measure.noise import LEAST_KEPT, Evidence
 from viewer.measure.patches import Common
 from viewer.measure.readings import Flag, Reading
 from viewer.measure.regions import Rect
@@ -192,8 +192,10 @@ def summarise(
     noise_sigma: float,
     noise_relative_error: float,
     area_px: float,
+    noise_range: tuple[float, float] | None = None,
     evidence: Evidence | None = None,
     noise_reason: str | None = None,
+    code_errors: tuple[float, float] = (0.0, 0.0),
     black: float = 0.0,
     black_sigma: float = 0.0,
     flags: Flag = Flag.NONE,
@@ -206,8 +208,12 @@ def summarise(
     of : str
     noise_sigma, noise_relative_error, area_px : float
         Temporal noise of a pixel of the ground, its relative error, and the area over which it is one.
+    noise_range : pair of float, optional
+        The least and the most that noise may have been before the encoder; `noise_sigma` is the likely one.
     evidence, noise_reason
         Traces of the encoder, and why the noise cannot be trusted if so.
+    code_errors : pair of float
+        By how much the encoder may have moved the mean light of figure and ground (1 sigma).
     black, black_sigma : float
         Dark level to subtract, and its error.
     flags : Flag
@@ -222,6 +228,8 @@ def summarise(
     flags |= Flag.COMPRESSED if evidence is not None and evidence.kept < 0.9 else Flag.NONE
     common = Common(of=of, flags=flags, frames=len(views), pixels=views[0].figure_pixels)
     found = np.array([detectability_of(view, noise_sigma, area_px) for view in views])
+    # By how much more and less could be seen if the noise was the least and the most that it may have been.
+    spans = (1.0, 1.0) if noise_range is None else (noise_sigma / noise_range[0], noise_sigma / noise_range[1])
     reason = _why_not(figure, ground, clipped)
     with np.errstate(divide="ignore", invalid="ignore"):
         contrast = (figure - ground) / ground
@@ -238,14 +246,17 @@ def summarise(
     # Frame to frame noise shows in few frames only roughly: what pixels say is a floor.
     floor = noise_sigma * math.sqrt(area_px / views[0].figure_pixels / len(views)) / mean_ground
     half = max(0.5 * (high - low), 1.96 * floor)
-    half = math.hypot(half, 1.96 * abs(value) * black_sigma / mean_ground)
+    moved = math.hypot(code_errors[0], (1.0 + value) * code_errors[1])
+    half = math.hypot(half, 1.96 * abs(value) * black_sigma / mean_ground, 1.96 * moved / mean_ground)
     words = "(figure - ground) / ground in linear light, signed; the ground is a frame of pixels around the box"
     readings = [common.reading("contrast", value, value - half, value + half, method=words)]
     ratio = mean_estimate(cnr)
     a, b = ratio.interval()
+    swing = math.hypot(0.5 * (b - a), 1.96 * math.hypot(*code_errors) / max(float(spread.mean()), 1e-12))
+    a, b = ratio.value - swing, ratio.value + swing
     words = "figure less ground over the pixels' spread in one frame, texture of the ground included"
     readings.append(common.reading("cnr", ratio.value, a, b, method=words))
-    readings.append(_detectability(common, figure, ground, found, noise_relative_error, evidence, noise_reason))
+    readings.append(_detectability(common, figure, ground, found, noise_relative_error, spans, evidence, noise_reason))
     return Visibility(
         contrast=contrast, cnr=cnr, detectability=found, readings=tuple(readings), seen=float(np.mean(found >= ROSE))
     )
@@ -257,6 +268,7 @@ def _detectability(
     ground: np.ndarray,
     found: np.ndarray,
     noise_relative_error: float,
+    spans: tuple[float, float],
     evidence: Evidence | None,
     noise_reason: str | None,
 ) -> Reading:
@@ -269,8 +281,16 @@ def _detectability(
     value = float(np.mean(found)) * (difference / scale if scale > 0 else 0.0)
     single = float(np.std(found, ddof=1)) / math.sqrt(found.size) if found.size > 1 else 1.0
     half = 1.96 * math.hypot(single, value * noise_relative_error)
-    kept = evidence.kept if evidence is not None else 1.0
-    return common.reading("detectability", value, max(0.0, (value - half) * kept), value + half, method=words)
+    low, high = max(0.0, value - half) * spans[1], (value + half) * spans[0]
+    if evidence is not None and evidence.kept < LEAST_KEPT:
+        reason = (
+            f"The encoder left about {100 * evidence.kept:.0f} % of the noise, so that it looks easier to see than it was: at "
+            "most this. Film at a higher data rate, intra-frame only."
+        )
+        return replace(common, state="limit", reason=reason).reading(
+            "detectability", value * spans[0], None, high, method=words
+        )
+    return common.reading("detectability", value, low, high, method=words)
 
 
 def _why_not(figure: np.ndarray, ground: np.ndarray, clipped: float) -> str | None:

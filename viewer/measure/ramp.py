@@ -287,9 +287,7 @@ def level_of_loss(levels: Sequence[float], values: Sequence[float], sigmas: Sequ
         ends.append(float(math.exp(math.log(x[k - 1]) + share * (math.log(x[k]) - math.log(x[k - 1])))))
     if math.isnan(ends[0]):
         lowest = float(x[-1])
-        return Loss(
-            "limit", lowest, lowest, lowest, f"It is still there at {lowest:g}, the lowest level: film darker levels too."
-        )
+        return Loss("limit", lowest, 0.0, lowest, f"It is still there at {lowest:g}, the lowest level: film darker levels too.")
     low = float(x[-1]) if math.isnan(ends[1]) else ends[1]
     return Loss("measured", ends[0], min(low, ends[0]), max(ends[0], ends[2]))
 

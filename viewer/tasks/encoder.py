@@ -11,7 +11,7 @@ import numpy as np
 
 from viewer.measure.encoder import Encoder, block_power, water_level
 from viewer.media import ClipReader, Frame
-from viewer.media.light import chroma_scale, luma_scale, rgb_from_ycbcr, to_linear
+from viewer.media.light import chroma_scale, from_linear, luma_scale, rgb_from_ycbcr, to_linear
 
 PAIRS = 5
 # Up to so many frames without key pictures between, one pass costs less than going to each pair.
@@ -112,4 +112,10 @@ def light_sigma(clip: ClipReader, encoder: Encoder, signal: Signal, *, pixels: i
     return float(np.linalg.norm(slopes * code_sigmas(clip, encoder, pixels=pixels, blurred=blurred)))
 
 
-__all__ = ["code_sigmas", "code_slopes", "encoder_of", "light_sigma"]
+def grey_sigma(clip: ClipReader, encoder: Encoder, level: float, *, pixels: int, blurred: bool) -> float:
+    """Return the same as `light_sigma` for a grey patch of a level of light."""
+    signal = float(from_linear(clip.info.transfer, max(level, 0.0)))
+    return light_sigma(clip, encoder, (signal, signal, signal), pixels=pixels, blurred=blurred)
+
+
+__all__ = ["code_sigmas", "code_slopes", "encoder_of", "grey_sigma", "light_sigma"]

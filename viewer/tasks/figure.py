@@ -24,14 +24,14 @@ from viewer.measure.figure import (
     task_probability,
     window_of,
 )
-from viewer.measure.noise import evidence_of, why_no_noise
-from viewer.measure.noiseparts import clean_temporal_var, correlation_area
+from viewer.measure.noise import Sizes, evidence_of, why_no_noise
+from viewer.measure.noiseparts import correlation_area
 from viewer.measure.patches import Patch, PatchSum
 from viewer.measure.readings import Flag, Reading
 from viewer.measure.regions import Rect
 from viewer.media import ClipReader
 from viewer.tasks.document import Result
-from viewer.tasks.encoder import encoder_of
+from viewer.tasks.encoder import encoder_of, grey_sigma
 from viewer.tasks.patches import Progress, Span, Stop, clip_flags, new_pictures, step_light
 
 NEAR_S = 0.25
@@ -193,16 +193,34 @@ def _noise_rect(marks: Sequence[Mark], around: int, width: int, height: int) -> 
 
 
 def _noise(clip: ClipReader, patch: Patch) -> dict[str, Any]:
-    evidence = evidence_of(patch, encoder=encoder_of(clip), step=step_light(clip, patch.level))
+    encoder, step = encoder_of(clip), step_light(clip, patch.level)
+    evidence = evidence_of(patch, encoder=encoder, step=step)
+    sizes = Sizes.of(patch, encoder.water * step**2)
     area = correlation_area(patch)
+    if sizes.likely > 0:
+        # What the encoder took was grain of single pixels.
+        area = 1.0 + (area - 1.0) * (sizes.file / sizes.likely) ** 2
     samples = max(2.0, patch.pixels / area * max(1, patch.frames - 1))
     return {
-        "sigma": math.sqrt(clean_temporal_var(patch)),
+        "sigma": sizes.likely,
+        "range": (sizes.file, sizes.most) if sizes.file > 0 else None,
         "relative_error": 1.0 / math.sqrt(2.0 * samples),
         "grain_px": area,
         "evidence": evidence,
         "reason": why_no_noise(patch, evidence),
     }
+
+
+def _code_errors(clip: ClipReader, views: Sequence[View], noise_sigma: float) -> tuple[float, float]:
+    """Return by how much the encoder may have moved the mean light of figure and ground."""
+    encoder, errors = encoder_of(clip), []
+    for level, pixels in (
+        (float(np.mean([view.figure for view in views])), views[0].figure_pixels),
+        (float(np.mean([view.ground for view in views])), views[0].ground_pixels),
+    ):
+        blurred = noise_sigma > 0.5 * step_light(clip, level)
+        errors.append(grey_sigma(clip, encoder, level, pixels=pixels, blurred=blurred))
+    return errors[0], errors[1]
 
 
 def _result(
@@ -230,7 +248,9 @@ def _result(
             noise_relative_error=noise["relative_error"],
             area_px=noise["grain_px"],
             evidence=noise["evidence"],
+            noise_range=noise["range"],
             noise_reason=noise["reason"],
+            code_errors=_code_errors(clip, near, noise["sigma"]),
             flags=own,
         )
         readings += found.readings

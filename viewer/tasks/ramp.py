@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -18,6 +19,7 @@ from viewer.measure.regions import Rect
 from viewer.measure.units import LEVEL_UNITS, level_luminance
 from viewer.media import ClipReader
 from viewer.tasks.document import Result
+from viewer.tasks.encoder import encoder_of, grey_sigma
 from viewer.tasks.patches import Progress, Span, Stop, clip_flags, new_pictures, single_colour
 
 NOISE_SIDE = 128
@@ -118,12 +120,14 @@ def _result(
     readings: list[Reading] = []
     rows: list[dict[str, Any]] = []
     noise: list[float] = []
+    encoder = encoder_of(clip)
     for k, step in enumerate(ramp.steps, 1):
         first, stop = step.usable
         own = flags | (Flag.CLIPPED if clipped[first:stop].mean() > 0.001 else Flag.NONE)
         own |= Flag.NONE if step.steady else Flag.DRIFT
         common = Common(of=f"step-{k}", flags=own, frames=stop - first, pixels=rect.area)
-        readings += _step_readings(common, step, clip.index.interval_s)
+        moved = grey_sigma(clip, encoder, step.mean.value, pixels=rect.area, blurred=True)
+        readings += _step_readings(common, step, clip.index.interval_s, moved)
         noise.append(float(np.median(variances[first : stop - 1])) if stop - first > 2 else float("nan"))
         rows.append(
             {
@@ -156,10 +160,13 @@ def _result(
     )
 
 
-def _step_readings(common: Common, step: Step, interval_s: float) -> list[Reading]:
+def _step_readings(common: Common, step: Step, interval_s: float, moved: float) -> list[Reading]:
+    """Readings of one step; `moved` is by how much the encoder may have moved its light (1 sigma)."""
     low, high = step.mean.interval()
+    half = math.hypot(0.5 * (high - low), 1.96 * moved)
     method = "mean of linear light over the settled part of the step"
-    mean = common.reading("mean", step.mean.value, low, high, "relative light", method=method)
+    level = step.mean.value
+    mean = common.reading("mean", level, level - half, level + half, "relative light", method=method)
     words = "from the change until the level stays within 0.5 % or three errors of its final value"
     if step.settled >= step.stop:
         reason = "The level does not settle before the next step: film each level longer."
