@@ -209,6 +209,19 @@ def test_frame_rules(sample: Sample) -> None:
         assert "no beat is known" in moments.read_moment(clip, other, session, scene_s=0.4, rule="mean_over_beats")[0].words
 
 
+def test_mean_over_whole_periods_is_the_same_at_every_phase() -> None:
+    # Two beats, as a gated device before a pulsing screen gives; the mean must not depend on where it starts.
+    beats, rate = (22.003, 11.996), 50.0
+    count = moments.whole_periods(beats, rate, 50)
+    time_s = np.arange(400) / rate
+    level = 1 + 0.4 * np.sin(2 * np.pi * beats[0] * time_s) + 0.3 * np.sin(2 * np.pi * beats[1] * time_s + 1.0)
+    means = np.convolve(level, np.ones(count) / count, "valid")
+    assert 40 <= count <= 50 and np.ptp(means) < 0.01
+    careless = np.convolve(level, np.ones(41) / 41, "valid")
+    assert np.ptp(careless) > 3 * np.ptp(means)
+    assert moments.whole_periods((6.25,), 25.0, 25) == 24
+
+
 def test_bad_file_is_named_and_the_rest_is_drawn(sample: Sample, tmp_path: Path) -> None:
     session, folder = sample
     broken = replace(

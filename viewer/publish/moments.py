@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -190,22 +190,31 @@ def _beat_frames(clip: ClipReader, entry: Clip, session: Session, centre: int) -
     """Return the frames of whole beat periods about `centre`, at most about a second."""
     rate, total = float(clip.info.average_rate), len(clip.index)
     most = max(1, min(total, round(MEAN_S * rate)))
-    beat = next(
-        (
-            float(reading.value)
-            for reading in session.readings
-            if reading.clip == entry.id and reading.name == "alias_frequency" and reading.value
-        ),
-        None,
-    )
+    found = [
+        float(reading.value)
+        for reading in session.readings
+        if reading.clip == entry.id and reading.name == "alias_frequency" and reading.value
+    ]
+    beats = sorted({beat for beat in found if rate / beat <= most}, reverse=True)
     count, words = most, f"mean of {most} frames (no beat is known for this clip)"
-    if beat and rate / beat <= most:
-        wholes = [(abs(k * rate / beat - round(k * rate / beat)), -k) for k in range(1, int(most * beat / rate) + 1)]
-        periods = -min(wholes)[1]
-        count = round(periods * rate / beat)
-        words = f"mean of {count} frames: {periods} beat period{'s' if periods > 1 else ''} of {beat:.3g} Hz"
+    if beats:
+        count = whole_periods(beats, rate, most)
+        periods = [round(beat * count / rate) for beat in beats]
+        told = [f"{n} beat period{'s' if n != 1 else ''} of {beat:.3g} Hz" for n, beat in zip(periods, beats, strict=True)]
+        words = f"mean of {count} frames: {' and '.join(told)}"
     first = max(0, min(total - count, centre - count // 2))
     return tuple(range(first, first + count)), words
+
+
+def whole_periods(beats: Sequence[float], rate: float, most: int) -> int:
+    """Return the number of frames, up to `most`, that holds whole periods of all beats (Hz) as nearly as can be.
+
+    Of counts that are as good to a twentieth of a period the largest is taken: it averages most noise away.
+    """
+    counts = np.arange(max(1, int(np.ceil(rate / min(beats) - 1e-9))), most + 1)
+    turns = np.outer(np.asarray(beats) / rate, counts)
+    off = np.abs(turns - np.round(turns)).max(axis=0)
+    return int(counts[off <= off.min() + 0.05].max())
 
 
 def light_of(clip: ClipReader, moment: Moment, *, cancelled: Callable[[], bool] | None = None) -> tuple[np.ndarray, np.ndarray]:
@@ -219,4 +228,4 @@ def light_of(clip: ClipReader, moment: Moment, *, cancelled: Callable[[], bool] 
     return found
 
 
-__all__ = ["RULES", "Moment", "light_of", "read_moment"]
+__all__ = ["RULES", "Moment", "light_of", "read_moment", "whole_periods"]
