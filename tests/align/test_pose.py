@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from viewer.align.hand import pose_from_points, pose_residual
 from viewer.align.picture import Picture, layer
-from viewer.align.pose import fit_pose, pose_from_points, pose_residual
+from viewer.align.pose import fit_pose
 from viewer.align.refine import refine
 from viewer.align.transform import FieldCircle, Pose
 from viewer.cv import cv2

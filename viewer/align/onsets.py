@@ -30,6 +30,12 @@ class Onsets:
     begin_s: float = 0.0
     end_s: float = math.inf
 
+    def only(self, chosen: np.ndarray) -> Onsets:
+        """The chosen ones (bool, one an onset)."""
+        return Onsets(
+            self.time_s[chosen], self.rise_db[chosen], self.colour[chosen], self.sigma_s[chosen], self.begin_s, self.end_s
+        )
+
 
 @dataclass(frozen=True)
 class Match:

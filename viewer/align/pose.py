@@ -7,16 +7,17 @@ refinement lands at the same place, and when no other pose (mirrored, say) comes
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from viewer.align.coarse import Guess, from_features, from_spectrum
+from viewer.align.corners import corner_fit
+from viewer.align.hand import pose_from_points
 from viewer.align.picture import Picture, layer, reliability
-from viewer.align.refine import Refined, refine, scale_of
+from viewer.align.radial import Radial, radial_of, unbent
+from viewer.align.refine import Refined, field_radius, refine, scale_of, warp_distance
 from viewer.align.transform import Pose
-from viewer.errors import UsageError
 
 _LEAST_AGREEMENT = 0.35
 _FLOOR_PX = 0.01
@@ -45,6 +46,10 @@ class PoseFit:
     warnings : tuple of str
     homography : ndarray of shape (3, 3) or None
         Moving -> reference, where a similarity leaves more than a perspective does.
+    radial : Radial or None
+        Barrel or cushion between the clips, where it explains most of what a similarity leaves.
+    corners, corners_px : int, float or None
+        Corners that both pictures show, and how far (rms over the field, px) the pose through them lies off.
     """
 
     pose: Pose | None = None
@@ -58,15 +63,20 @@ class PoseFit:
     tiles: np.ndarray | None = None
     warnings: tuple[str, ...] = ()
     homography: np.ndarray | None = None
+    radial: Radial | None = None
+    corners: int = 0
+    corners_px: float | None = None
 
 
-def fit_pose(reference: Picture, moving: Picture) -> PoseFit:
+def fit_pose(reference: Picture, moving: Picture, *, marked: Pose | None = None) -> PoseFit:
     """Find the similarity (mirrored or not) that carries the moving picture onto the reference.
 
     Parameters
     ----------
     reference, moving : Picture
         Sizes may differ.
+    marked : Pose, optional
+        Through pairs of points that the operator marked: a first guess more, and a second method that may confirm the pose.
 
     Returns
     -------
@@ -74,13 +84,16 @@ def fit_pose(reference: Picture, moving: Picture) -> PoseFit:
         Refused when the pictures do not agree beyond noise, when two methods disagree, or when two poses do as well.
     """
     guesses = _guesses(reference, moving)
+    if marked is not None:
+        warp = np.linalg.inv(np.vstack([marked.matrix, [0, 0, 1]]))
+        guesses.append(Guess(warp=warp, by="points", mirrored=marked.mirrored, score=marked.residual_px or 0.0))
     trials = _trials(reference, moving, guesses)
     if not trials:
         return PoseFit(reason=f"the pictures have nothing in common that stands out of the noise. {HELP}")
     score, guess, rough = trials[0]
     first = refine(reference, moving, rough.warp, factors=(2.0,), rough=True)
     for other_score, other, other_rough in trials[1:]:
-        if other_score < 0.5 * score or _distance(other_rough.warp, rough.warp, reference) < 0.03 * _radius(reference):
+        if other_score < 0.5 * score or warp_distance(other_rough.warp, rough.warp, reference) < 0.03 * field_radius(reference):
             continue
         if first is not None and _rivals(reference, moving, first, other_rough):
             kind = "mirrored and not" if other.mirrored != guess.mirrored else "two places"
@@ -126,30 +139,6 @@ def _finest(reference: Picture, moving: Picture, warp: np.ndarray) -> Refined | 
     return best[1] if best else None
 
 
-def _radius(picture: Picture) -> float:
-    return picture.circle.radius if picture.circle else 0.5 * min(picture.light.shape)
-
-
-def _field_points(picture: Picture) -> np.ndarray:
-    """Points over the field, for comparing poses."""
-    rows, cols = picture.light.shape
-    y, x = np.mgrid[0 : rows : max(1, rows // 24), 0 : cols : max(1, cols // 24)]
-    points = np.stack([x.ravel(), y.ravel()], axis=1).astype(float)
-    if picture.circle:
-        c = picture.circle
-        points = points[np.hypot(points[:, 0] - c.cx, points[:, 1] - c.cy) < c.radius]
-    return points
-
-
-def _distance(first: np.ndarray, second: np.ndarray, picture: Picture) -> float:
-    """Rms distance (reference px) between two warps over the field."""
-    points = _field_points(picture)
-    p = np.concatenate([points, np.ones((len(points), 1))], axis=1).T
-    a, b = first @ p, second @ p
-    gap = a[:2] / a[2] - b[:2] / b[2]
-    return float(np.sqrt((gap**2).sum(axis=0).mean())) / max(scale_of(first), 1e-6)
-
-
 def _guesses(reference: Picture, moving: Picture) -> list[Guess]:
     """All first guesses, standing still among them."""
     sizes = [max(p.light.shape) / 760.0 for p in (reference, moving)]
@@ -169,8 +158,8 @@ def _trials(reference: Picture, moving: Picture, guesses: list[Guess]) -> list[t
     size = max(1.0, max(reference.light.shape) / 320.0)
     out: list[tuple[float, Guess, Refined]] = []
     for guess in guesses:
-        near = 0.03 * _radius(reference)
-        if any(_distance(guess.warp, seen.warp, reference) < near and seen.correlation > 0.3 for _, _, seen in out):
+        near = 0.03 * field_radius(reference)
+        if any(warp_distance(guess.warp, seen.warp, reference) < near and seen.correlation > 0.3 for _, _, seen in out):
             continue
         if not 0.2 < scale_of(guess.warp) < 5.0:
             continue
@@ -208,15 +197,11 @@ def _judge(reference: Picture, moving: Picture, found: Refined, guesses: list[Gu
     warnings: list[str] = []
     if found.overlap < 0.6:
         warnings.append(f"only {100 * found.overlap:.0f} % of the reference's field shows in the clip.")
-    homography = None
-    usual = float(np.median(tiles[:, 4]))
-    if found.residual_px > max(0.3, 3.0 * usual):
-        wider = refine(reference, moving, found.warp, factors=(1.0,), kind="homography")
-        warnings.append(f"parts of the picture lie up to {found.residual_px:.2f} px off: parallax or lens distortion.")
-        if wider is not None and wider.residual_px < 0.6 * found.residual_px:
-            homography = np.linalg.inv(wider.warp)
-            homography = homography / homography[2, 2]
-            warnings.append(f"a perspective lowers the residual to {wider.residual_px:.2f} px.")
+    homography, radial = _beyond(reference, moving, found, warnings)
+    corner = corner_fit(reference, moving, found.warp)
+    gap = warp_distance(corner.warp, found.warp, reference) if corner else None
+    if corner is not None and gap is not None and gap > max(0.6, 6.0 * corner.scatter_px / math.sqrt(corner.corners)):
+        warnings.append(f"the pose through {corner.corners} corners of the pictures lies {gap:.2f} px off; intensity is used.")
     return PoseFit(
         pose=pose,
         agreement=agreement,
@@ -228,74 +213,69 @@ def _judge(reference: Picture, moving: Picture, found: Refined, guesses: list[Gu
         tiles=tiles,
         warnings=tuple(warnings),
         homography=homography,
+        radial=radial,
+        corners=corner.corners if corner else 0,
+        corners_px=gap,
     )
+
+
+def _beyond(
+    reference: Picture, moving: Picture, found: Refined, warnings: list[str]
+) -> tuple[np.ndarray | None, Radial | None]:
+    """A perspective (moving -> reference) or a radial term, where the residual asks for it and it explains most of it."""
+    if found.residual_px <= max(0.15, 2.0 * float(np.median(found.tiles[:, 4]))):
+        return None, None
+    warnings.append(f"parts of the picture lie up to {found.residual_px:.2f} px off: parallax or lens distortion.")
+    radial = _bend(reference, moving, found)
+    wider = refine(reference, moving, found.warp, factors=(1.0,), kind="homography")
+    if wider is None or wider.residual_px > 0.6 * found.residual_px:
+        wider = None
+    if radial is not None and (wider is None or radial.residual_px <= wider.residual_px):
+        kind = "barrel or cushion"
+        warnings.append(f"{kind} ({radial.edge_px:+.2f} px at the edge) lowers the residual to {radial.residual_px:.2f} px.")
+        return None, radial
+    if wider is None:
+        return None, None
+    warnings.append(f"a perspective lowers the residual to {wider.residual_px:.2f} px.")
+    homography = np.linalg.inv(wider.warp)
+    return homography / homography[2, 2], None
+
+
+def _bend(reference: Picture, moving: Picture, found: Refined) -> Radial | None:
+    """A radial term found by taking it out of the moving picture again and again; None where it explains little."""
+    rows, cols = reference.light.shape
+    c = reference.circle
+    centre = (c.cx, c.cy) if c else (0.5 * (cols - 1), 0.5 * (rows - 1))
+    radius = c.radius if c else 0.5 * math.hypot(rows, cols)
+    edge_px, made, radial = 0.0, found, None
+    for _ in range(5):
+        more = radial_of(made.tiles, centre, radius)
+        if more is None:
+            return None
+        edge_px += more.edge_px
+        radial = replace(more, edge_px=edge_px)
+        again = refine(reference, unbent(moving, np.linalg.inv(made.warp), radial), made.warp, factors=(2.0, 1.0))
+        if again is None:
+            return None
+        made = again
+        if abs(more.edge_px) < 0.02 * abs(edge_px):
+            break
+    if radial is None or abs(edge_px) < 4.0 * radial.sigma_px or made.residual_px > 0.6 * found.residual_px:
+        return None
+    return replace(radial, residual_px=made.residual_px)
 
 
 def _confirmed(reference: Picture, moving: Picture, found: Refined, guesses: list[Guess]) -> tuple[str | None, float | None]:
     """The method that lands at the same pose by itself, and how far off it is."""
     pixel = max(1.0, max(max(reference.light.shape), max(moving.light.shape)) / 760.0)
     mirrored = float(np.linalg.det(found.warp[:2, :2])) < 0
-    limits = {"features": max(2.0 * pixel, 0.012 * _radius(reference)), "spectrum": max(4.0 * pixel, 0.03 * _radius(reference))}
+    near, far = max(2.0 * pixel, 0.012 * field_radius(reference)), max(4.0 * pixel, 0.03 * field_radius(reference))
+    limits = {"features": near, "points": max(3.0, near), "spectrum": far}
     for by, limit in limits.items():
-        gaps = [_distance(found.warp, g.warp, reference) for g in guesses if g.by == by and g.mirrored == mirrored]
+        gaps = [warp_distance(found.warp, g.warp, reference) for g in guesses if g.by == by and g.mirrored == mirrored]
         if gaps and min(gaps) < limit:
             return by, min(gaps)
     return None, None
 
 
-# --- by hand -------------------------------------------------------------------------------------------------------
-
-
-def pose_from_points(clip: Sequence[tuple[float, float]], reference: Sequence[tuple[float, float]]) -> Pose:
-    """Return the similarity through pairs of points, mirrored where that fits better.
-
-    Two pairs fix it (not mirrored); from three on the mirror is decided and the residual tells how well they fit.
-
-    Raises
-    ------
-    UsageError
-        With fewer than two pairs, or points that coincide.
-    """
-    p, q = np.asarray(clip, float), np.asarray(reference, float)
-    if p.shape != q.shape or p.ndim != 2 or p.shape[1:] != (2,) or len(p) < 2:
-        raise UsageError("a pose needs at least two pairs of points.", hint="Mark the same detail in both clips.")
-    zp, zq = p[:, 0] + 1j * p[:, 1], q[:, 0] + 1j * q[:, 1]
-    best: tuple[float, Pose] | None = None
-    for mirrored in (False, True) if len(p) > 2 else (False,):
-        z = -np.conj(zp) if mirrored else zp
-        mz, mq = z.mean(), zq.mean()
-        power = float((np.abs(z - mz) ** 2).sum())
-        if power < 1.0:
-            raise UsageError("the marked points coincide.", hint="Mark details far from each other.")
-        turn = complex(np.vdot(z - mz, zq - mq)) / power
-        if abs(turn) < 1e-6:
-            continue
-        shift = complex(mq) - turn * complex(mz)
-        left = np.abs(zq - turn * z - shift)
-        residual = float(np.sqrt((left**2).sum() / max(2 * len(p) - 4, 1))) if len(p) > 2 else 0.0
-        pose = Pose(
-            scale=abs(turn),
-            rotation_deg=math.degrees(math.atan2(turn.imag, turn.real)),
-            shift_x=shift.real,
-            shift_y=shift.imag,
-            mirrored=mirrored,
-            pose_by="hand",
-            residual_px=residual,
-        )
-        if best is None or residual < best[0]:
-            best = (residual, pose)
-    if best is None:
-        raise UsageError("no pose fits these points.", hint="Check that the pairs belong together.")
-    return best[1]
-
-
-def pose_residual(reference: Picture, moving: Picture, pose: Pose) -> tuple[float, float] | None:
-    """How well a pose set by hand fits: (agreement of the pictures, px by which a step improves it), or None."""
-    warp = np.linalg.inv(np.vstack([pose.matrix, [0, 0, 1]]))
-    found = refine(reference, moving, warp, factors=(2.0,), steps=1, rough=True)
-    if found is None:
-        return None
-    return found.correlation, _distance(found.warp, warp, reference)
-
-
-__all__ = ["PoseFit", "fit_pose", "pose_from_points", "pose_residual"]
+__all__ = ["PoseFit", "fit_pose", "pose_from_points"]

@@ -102,6 +102,31 @@ def scale_of(warp: np.ndarray) -> float:
     return math.sqrt(abs(float(np.linalg.det(warp[:2, :2]))))
 
 
+def field_radius(picture: Picture) -> float:
+    """Radius (px) of the field circle, or half the shorter side."""
+    return picture.circle.radius if picture.circle else 0.5 * min(picture.light.shape)
+
+
+def _field_points(picture: Picture) -> np.ndarray:
+    """Points over the field, for comparing poses."""
+    rows, cols = picture.light.shape
+    y, x = np.mgrid[0 : rows : max(1, rows // 24), 0 : cols : max(1, cols // 24)]
+    points = np.stack([x.ravel(), y.ravel()], axis=1).astype(float)
+    if picture.circle:
+        c = picture.circle
+        points = points[np.hypot(points[:, 0] - c.cx, points[:, 1] - c.cy) < c.radius]
+    return points
+
+
+def warp_distance(first: np.ndarray, second: np.ndarray, picture: Picture) -> float:
+    """Rms distance (reference px) between two warps over the field."""
+    points = _field_points(picture)
+    p = np.concatenate([points, np.ones((len(points), 1))], axis=1).T
+    a, b = first @ p, second @ p
+    gap = a[:2] / a[2] - b[:2] / b[2]
+    return float(np.sqrt((gap**2).sum(axis=0).mean())) / max(scale_of(first), 1e-6)
+
+
 def refine(
     reference: Picture,
     moving: Picture,
@@ -420,4 +445,4 @@ def _tile_rows(tile: np.ndarray, count: int, state: _State, residual: np.ndarray
     return np.asarray(np.stack([x, y, shift_x, shift_y, sigma, correlation], axis=1)[telling])
 
 
-__all__ = ["KINDS", "Refined", "carried", "refine", "scale_of"]
+__all__ = ["KINDS", "Refined", "carried", "field_radius", "refine", "scale_of", "warp_distance"]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from viewer.align.clock import Witness
-from viewer.align.onsets import find_onsets, match_onsets
+from viewer.align.onsets import Onsets, find_onsets, match_onsets
 from viewer.align.sound_coarse import coarse_offsets
 from viewer.align.sound_fine import Found, fine_offsets
 from viewer.align.track import Track, energy_envelope, same_rate, track
@@ -83,9 +83,15 @@ def _waveform(found: Found) -> Witness:
     )
 
 
+def _onsets(sound: Track) -> Onsets:
+    """Onsets, but those at the edges of gaps."""
+    found = find_onsets(sound.samples, sound.rate_hz)
+    return found.only(sound.clear_of_gaps(found.time_s + sound.start_s, 0.05)) if sound.gaps else found
+
+
 def _onset_witness(reference: Track, clip: Track, search_s: tuple[float, float] | None) -> Witness:
     """The same events in another recording, by their beginnings."""
-    onset_a, onset_b = find_onsets(reference.samples, reference.rate_hz), find_onsets(clip.samples, clip.rate_hz)
+    onset_a, onset_b = _onsets(reference), _onsets(clip)
     matched = match_onsets(onset_a, onset_b, shift_s=reference.start_s - clip.start_s, search_s=search_s)
     if matched is None:
         return Witness(

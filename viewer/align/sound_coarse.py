@@ -5,15 +5,13 @@ from __future__ import annotations
 import numpy as np
 import scipy.fft as sfft
 
-from viewer.align.track import ENVELOPE_HZ, Track, decimate, energy_envelope, flux
+from viewer.align.track import ENVELOPE_HZ, Track, changes, decimate
 
 
 def coarse_offsets(reference: Track, clip: Track, search_s: tuple[float, float] | None) -> list[float]:
     """Candidate offsets (s) from the energy's rise and fall, and from the waveform at 2 kHz if the sounds are short."""
     out: list[float] = []
-    out += _lags(
-        flux(energy_envelope(reference)), flux(energy_envelope(clip)), ENVELOPE_HZ, reference, clip, search_s, 3, False
-    )
+    out += _lags(changes(reference), changes(clip), ENVELOPE_HZ, reference, clip, search_s, 3, False)
     if len(reference.samples) + len(clip.samples) < 130 * reference.rate_hz:
         factor = max(1, reference.rate_hz // 4000)
         a, b = decimate(reference.samples, factor), decimate(clip.samples, factor)

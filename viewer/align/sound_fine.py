@@ -124,6 +124,10 @@ def _windows(
         begin = round((centre_s + offset_s + slope * centre_s - reference.start_s) * rate - 0.5 * length)
         if begin - margin < 0 or begin + length + margin > len(reference.samples):
             continue
+        scene_s = reference.start_s + (begin + 0.5 * length) / rate
+        half_s = (0.5 * length + margin) / rate
+        if not (clip.clear_of_gaps(np.array(centre_s), half_s) and reference.clear_of_gaps(np.array(scene_s), half_s)):
+            continue
         x = reference.samples[begin - margin : begin + length + margin]
         y = clip.samples[place : place + length] if abs(slope) < 2e-6 else _stretched(clip.samples, place, length, slope)
         y = (y - y.mean()) * taper

@@ -15,11 +15,23 @@ ENVELOPE_HZ = 200
 
 @dataclass(frozen=True)
 class Track:
-    """A sound on the clip's clock: mono samples, samples a second, the time of the first (s)."""
+    """A sound on the clip's clock: mono samples, samples a second, the time of the first (s).
+
+    `gaps` are stretches (time, length, s) in which nothing was recorded and that hold silence.
+    """
 
     samples: np.ndarray
     rate_hz: int
     start_s: float = 0.0
+    gaps: tuple[tuple[float, float], ...] = ()
+
+    def clear_of_gaps(self, time_s: np.ndarray, margin_s: float) -> np.ndarray:
+        """Which moments (s, on the clip's clock) lie outside all gaps by `margin_s`, shape of `time_s`, bool."""
+        time_s = np.asarray(time_s, float)
+        clear = np.ones(time_s.shape, bool)
+        for begin, length in self.gaps:
+            clear &= (time_s < begin - margin_s) | (time_s > begin + length + margin_s)
+        return clear
 
     @property
     def end_s(self) -> float:
@@ -27,7 +39,7 @@ class Track:
         return self.start_s + len(self.samples) / self.rate_hz
 
 
-def track(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> Track:
+def track(samples: np.ndarray, rate_hz: int, start_s: float = 0.0, gaps: tuple[tuple[float, float], ...] = ()) -> Track:
     """Return a mono track of samples of shape (N,) or (N, channels).
 
     Channels of opposite sign would cancel in the mean: then the strongest one is taken.
@@ -45,7 +57,7 @@ def track(samples: np.ndarray, rate_hz: int, start_s: float = 0.0) -> Track:
             a = mean if float((mean[::step] ** 2).mean()) > 0.1 * float(power.max()) else a[:, int(np.argmax(power))]
     if not math.isfinite(float(a.sum())):
         a = np.nan_to_num(a)
-    return Track(np.ascontiguousarray(a), int(rate_hz), float(start_s))
+    return Track(np.ascontiguousarray(a), int(rate_hz), float(start_s), gaps)
 
 
 def energy_envelope(sound: Track, *, rate_hz: float = ENVELOPE_HZ) -> np.ndarray:
@@ -69,7 +81,7 @@ def same_rate(sound: Track, rate_hz: int) -> Track:
         return sound
     common = math.gcd(sound.rate_hz, rate_hz)
     up, down = rate_hz // common, sound.rate_hz // common
-    return Track(resample_poly(sound.samples, up, down).astype(np.float32), rate_hz, sound.start_s)
+    return Track(resample_poly(sound.samples, up, down).astype(np.float32), rate_hz, sound.start_s, sound.gaps)
 
 
 def flux(envelope: np.ndarray) -> np.ndarray:
@@ -81,9 +93,17 @@ def flux(envelope: np.ndarray) -> np.ndarray:
     return np.asarray(np.clip(smooth, -3 * smooth.std(), 6 * smooth.std()), np.float32)
 
 
+def changes(sound: Track) -> np.ndarray:
+    """`flux` of the sound's energy envelope, nothing beside gaps: a recording's own start and stop are no events."""
+    made = flux(energy_envelope(sound))
+    if sound.gaps:
+        made = made * sound.clear_of_gaps(sound.start_s + (np.arange(len(made)) + 0.5) / ENVELOPE_HZ, 0.025)
+    return made
+
+
 def decimate(samples: np.ndarray, factor: int) -> np.ndarray:
     count = len(samples) // factor
     return np.asarray(samples[: count * factor].reshape(count, factor).mean(axis=1))
 
 
-__all__ = ["ENVELOPE_HZ", "Track", "decimate", "energy_envelope", "flux", "same_rate", "track"]
+__all__ = ["ENVELOPE_HZ", "Track", "changes", "decimate", "energy_envelope", "flux", "same_rate", "track"]

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import math
+import threading
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from viewer.align.clock import ClockFit, Statement, Witness, residual_of, weigh
+from viewer.align.clock import ClockFit, Statement, Witness, from_marks, nudged, residual_of, weigh
+from viewer.align.hand import pose_from_points
 from viewer.align.motion import motion_witness
 from viewer.align.pose import PoseFit, fit_pose
 from viewer.align.sound import sound_witness
@@ -18,21 +19,18 @@ from viewer.align.stability import ShiftTrack
 from viewer.align.steps import find_steps, match_levels, steps_witness
 from viewer.align.track import energy_envelope
 from viewer.align.transform import ClockMap, FieldCircle, Pose
-from viewer.measure.readings import Flag, Reading, refused
+from viewer.errors import UsageError
+from viewer.measure.readings import Flag, Reading
+from viewer.tasks.align_document import entry, readings_of
+from viewer.tasks.align_tags import tag_witnesses
 from viewer.tasks.align_view import ClipView, Progress, Stop, track_clip, view_clip
 from viewer.tasks.document import Result
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
 
-TIME_METHOD = {
-    "sound": "windowed sound correlation weighted by coherence, robust line",
-    "sound onsets": "onsets of sound events, robust line",
-    "light steps": "steps of the light, row by row, readout and exposure fitted",
-    "motion": "movement in the picture, brightness taken out",
-}
-POSE_METHOD = "least squares on band-passed logarithmic light inside the field, confirmed by {by}"
 ENVELOPE_HZ = 100
+Point = tuple[float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,6 +65,46 @@ class PairAlignment:
             if witness.answered and not witness.weak and kind in (None, witness.kind):
                 return residual_of(clock, witness)
         return None
+
+    def residual_after(self, shift_s: float, *, rate_ppm: float | None = None) -> float | None:
+        """Rms (s) that would be left if the clip were nudged by `shift_s` (s; its scene times grow), at another rate if given.
+
+        Microseconds of work: call it at every move of the mouse.
+        """
+        if self.clock is None:
+            return None
+        clock = nudged(self.clock, shift_s=shift_s)
+        return self.residual(clock if rate_ppm is None else replace(clock, rate_ppm=rate_ppm))
+
+
+class _Memory:
+    """The last alignments of a pair of clips, for live residuals while the window is open."""
+
+    def __init__(self, most: int = 64) -> None:
+        self._found: OrderedDict[tuple[str, str], PairAlignment] = OrderedDict()
+        self._most = most
+        self._lock = threading.Lock()
+
+    def put(self, reference: ClipReader, clip: ClipReader, found: PairAlignment) -> None:
+        with self._lock:
+            self._found[reference.info.sha256, clip.info.sha256] = found
+            while len(self._found) > self._most:
+                self._found.popitem(last=False)
+
+    def get(self, reference: str, clip: str) -> PairAlignment | None:
+        with self._lock:
+            return self._found.get((reference, clip))
+
+
+_memory = _Memory()
+
+
+def last_alignment(reference_sha256: str, clip_sha256: str) -> PairAlignment | None:
+    """Return what the last lining up of two files in this process found; None if there was none.
+
+    For the read-out while a lane is dragged: ``last_alignment(a, b).residual(clock)`` or ``.residual_after(shift_s)``.
+    """
+    return _memory.get(reference_sha256, clip_sha256)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,6 +152,7 @@ def align_pair(
     *,
     same: bool = False,
     marks: Sequence[tuple[float, float]] = (),
+    points: Sequence[tuple[Point, Point]] = (),
     progress: Progress = None,
     cancelled: Stop = None,
 ) -> PairAlignment:
@@ -126,6 +165,8 @@ def align_pair(
         True if both are the same recording: only its field circle is measured.
     marks : sequence of (clip s, scene s)
         Moments that the operator marked in both.
+    points : sequence of ((x, y) in the clip, (x, y) in the reference)
+        Details that the operator marked in both, px; two or more.
 
     Returns
     -------
@@ -146,17 +187,16 @@ def align_pair(
     else:
         chosen = next(w for w in evidence if w.kind == fit.kind)
         notes += [f"{fit.kind}: {note}" for note in chosen.notes if "single" in note or "another recording" in note]
-    pose = fit_pose(first.picture, second.picture)
-    notes += pose.warnings
+    pose, marked = _pose(first, second, points, notes)
     places = [_followed(one, view, notes, cancelled) for one, view in ((reference, first), (clip, second))]
     if clip.index.gaps:
         notes.append(f"{len(clip.index.gaps)} gaps in the clip's pictures; times are the frames' own.")
     if not second.whole:
         notes.append("light and movement were compared in the first part of the clip only.")
     flags = Flag.VARIABLE_RATE if clip.index.variable_rate else Flag.NONE
-    return PairAlignment(
+    found = PairAlignment(
         clock=fit.clock if fit else None,
-        pose=_at_usual_places(pose.pose, places[0].usual, places[1].usual),
+        pose=marked or _at_usual_places(pose.pose, places[0].usual, places[1].usual),
         circle=places[1].circle,
         track=places[1].track,
         clock_reason=reason,
@@ -171,6 +211,27 @@ def align_pair(
         frames=second.pictures,
         homography=pose.homography,
     )
+    _memory.put(reference, clip, found)
+    return found
+
+
+def _pose(
+    first: ClipView, second: ClipView, points: Sequence[tuple[Point, Point]], notes: list[str]
+) -> tuple[PoseFit, Pose | None]:
+    """The pose from the pictures, checked against marked points; those alone (second answer) where the pictures can't tell."""
+    hand = pose_from_points([there for there, _ in points], [here for _, here in points]) if points else None
+    fit = fit_pose(first.picture, second.picture, marked=hand)
+    notes += fit.warnings
+    if hand is None:
+        return fit, None
+    if fit.pose is None:
+        notes.append(f"the pose rests on {len(points)} marked points alone: {fit.reason.rstrip('.')}.")
+        return fit, replace(hand, pose_by="points", residual_px=hand.residual_px if len(points) > 2 else None)
+    there, here = (np.array([pair[k] for pair in points], float) for k in (0, 1))
+    gap = float(np.sqrt(((fit.pose.to_reference(there) - here) ** 2).sum(axis=1).mean()))
+    if gap > 3.0:
+        notes.append(f"the marked points lie {gap:.1f} px (rms) off the pose that the pictures give; the pictures are used.")
+    return fit, None
 
 
 def _own(reference: ClipReader, progress: Progress, cancelled: Stop) -> PairAlignment:
@@ -233,12 +294,8 @@ def _witnesses(
     out.append(steps_witness(first.series, second.series))
     out.append(motion_witness(first.series.time_s, first.thumbs, second.series.time_s, second.thumbs))
     out[0] = _chosen_among(out, first, second)
-    created = _creation(reference, clip)
-    if created is not None:
-        out.append(created)
+    out += tag_witnesses(reference, clip)
     if marks:
-        from viewer.align.clock import from_marks
-
         out.append(from_marks(marks))
     return out
 
@@ -261,28 +318,6 @@ def _chosen_among(evidence: list[Witness], first: ClipView, second: ClipView) ->
     return replace(again, notes=(*again.notes, f"of several offsets that fit, the one that {fit.kind} points to"))
 
 
-def _creation(reference: ClipReader, clip: ClipReader) -> Witness | None:
-    """Creation times as a weak prior: whole seconds, of the start or the end, clocks set by hand."""
-    found = []
-    for one in (reference, clip):
-        text = next((value for key, value in one.info.metadata.items() if key.lower().endswith("creation_time")), "")
-        try:
-            found.append(datetime.fromisoformat(str(text).replace("Z", "+00:00")).timestamp())
-        except ValueError:
-            return None
-    if min(found) < 1e9:
-        return None
-    offset = found[1] - found[0]
-    return Witness(
-        kind="creation time",
-        clip_s=np.zeros(1),
-        scene_s=np.array([offset]),
-        sigma_s=np.array([max(5.0, abs(clip.index.end_s - reference.index.end_s))]),
-        weak=True,
-        notes=("from the files' tags: whole seconds, clocks set by hand",),
-    )
-
-
 def _no_time(evidence: list[Witness], first: ClipView, second: ClipView) -> tuple[str, tuple[tuple[int, int], ...]]:
     """Why there is no clock map, and the light levels that can be paired instead."""
     levels = tuple(match_levels(first.series, second.series))
@@ -298,9 +333,29 @@ def _no_time(evidence: list[Witness], first: ClipView, second: ClipView) -> tupl
 
 
 def align_clips(
-    reference: ClipReader, clips: Sequence[ClipReader], *, progress: Progress = None, cancelled: Stop = None
+    reference: ClipReader,
+    clips: Sequence[ClipReader],
+    *,
+    marks: Sequence[tuple[float, float]] = (),
+    points: Sequence[tuple[Point, Point]] = (),
+    field_deg: float | None = None,
+    progress: Progress = None,
+    cancelled: Stop = None,
 ) -> Result:
     """Line clips up with a reference.
+
+    Parameters
+    ----------
+    reference, clips : ClipReader
+    marks, points
+        As in `align_pair`, for one clip only.
+    field_deg : float, optional
+        Stated field of view of the reference's device: the residual is then given in degrees as well.
+
+    Raises
+    ------
+    UsageError
+        For marks or points with more than one clip.
 
     Returns
     -------
@@ -309,6 +364,8 @@ def align_clips(
         `of` the file name.  Extras ``clips``: {file name: {matrix, field_circle, mirrored, sync_by, pose_by, residual_px,
         residual_s, ...}}, the reference's own entry among them.
     """
+    if (marks or points) and len(clips) != 1:
+        raise UsageError("marked moments and points belong to one clip.", hint="Line the clips up one at a time.")
     readings: list[Reading] = []
     warnings: list[str] = []
     extras: dict[str, dict[str, Any]] = {}
@@ -321,7 +378,8 @@ def align_clips(
             progress(min(done + count, steps), steps)
 
     own = align_pair(reference, reference, same=True, progress=forward, cancelled=cancelled)
-    extras[reference.info.path.name] = _entry(own)
+    px_per_degree = own.circle.px_per_degree(field_deg) if own.circle and field_deg else None
+    extras[reference.info.path.name] = entry(own, px_per_degree)
     done = len(reference.index)
     names = [reference.info.path.name]
     for clip in clips:
@@ -329,9 +387,9 @@ def align_clips(
         if name in names:
             name = f"{name} ({names.count(clip.info.path.name) + 1})"
         names.append(clip.info.path.name)
-        found = align_pair(reference, clip, progress=forward, cancelled=cancelled)
-        readings += _readings(name, found)
-        extras[name] = _entry(found)
+        found = align_pair(reference, clip, marks=marks, points=points, progress=forward, cancelled=cancelled)
+        readings += readings_of(name, found)
+        extras[name] = entry(found, px_per_degree)
         warnings += [f"{name}: {text}" for text in found.warnings]
         done += len(clip.index)
     return Result(
@@ -343,116 +401,4 @@ def align_clips(
     )
 
 
-def _readings(name: str, found: PairAlignment) -> list[Reading]:
-    """The six readings of a clip."""
-    return _time_readings(name, found) + _pose_readings(name, found)
-
-
-def _time_readings(name: str, found: PairAlignment) -> list[Reading]:
-    fit = found.clock_fit
-    if fit is None:
-        return [
-            refused(key, name, unit, found.clock_reason, flags=found.flags) for key, unit in (("offset", "s"), ("rate", "ppm"))
-        ]
-    method = TIME_METHOD.get(fit.kind, fit.kind)
-    count = int(fit.used.sum())
-    offset = Reading(
-        name="offset",
-        of=name,
-        value=fit.clock.offset_s,
-        unit="s",
-        low=fit.offset_low_s,
-        high=fit.offset_high_s,
-        flags=found.flags,
-        frames=count,
-        method=method,
-    )
-    if not fit.rate_known:
-        reason = "the evidence covers too short a time to tell the rate; equal clocks are assumed. Clap at start and end."
-        return [offset, refused("rate", name, "ppm", reason, flags=found.flags, frames=count, method=method)]
-    rate = Reading(
-        name="rate",
-        of=name,
-        value=fit.clock.rate_ppm,
-        unit="ppm",
-        low=fit.rate_low_ppm,
-        high=fit.rate_high_ppm,
-        flags=found.flags,
-        frames=count,
-        method=method,
-    )
-    return [offset, rate]
-
-
-def _pose_readings(name: str, found: PairAlignment) -> list[Reading]:
-    units = (("scale", "1"), ("rotation", "deg"), ("shift_x", "px"), ("shift_y", "px"))
-    fit, pose = found.pose_fit, found.pose
-    if fit is None or pose is None:
-        return [refused(key, name, unit, found.pose_reason, flags=found.flags, frames=found.frames) for key, unit in units]
-    values = (pose.scale, pose.rotation_deg, pose.shift_x, pose.shift_y)
-    sigmas = (fit.scale_sigma, fit.rotation_sigma_deg, fit.shift_sigma_px, fit.shift_sigma_px)
-    method = POSE_METHOD.format(by=pose.pose_by.partition("+")[2])
-    return [
-        Reading(
-            name=key,
-            of=name,
-            value=float(value),
-            unit=unit,
-            low=float(value - 1.96 * sigma),
-            high=float(value + 1.96 * sigma),
-            flags=found.flags,
-            frames=found.frames,
-            method=method,
-        )
-        for (key, unit), value, sigma in zip(units, values, sigmas, strict=True)
-    ]
-
-
-def _entry(found: PairAlignment) -> dict[str, Any]:
-    """What a clip's entry in the document says beside its readings."""
-    pose, clock, circle, fit = found.pose, found.clock, found.circle, found.pose_fit
-    return {
-        "matrix": pose.matrix.tolist() if pose else None,
-        "field_circle": [circle.cx, circle.cy, circle.radius] if circle else None,
-        "field_circle_residual_px": circle.residual_px if circle else None,
-        "mirrored": pose.mirrored if pose else None,
-        "sync_by": clock.sync_by if clock else None,
-        "pose_by": pose.pose_by if pose else None,
-        "residual_px": pose.residual_px if pose else None,
-        "residual_s": clock.residual_s if clock else None,
-        "agreement": fit.agreement if fit else None,
-        "overlap": fit.overlap if fit and fit.pose else None,
-        "second_method_px": fit.second_px if fit else None,
-        "homography": found.homography.tolist() if found.homography is not None else None,
-        "moved_px": found.track.rms_px if found.track is not None else 0.0,
-        "shift_track": _track_entry(found.track),
-        "levels": [list(pair) for pair in found.levels],
-        "witnesses": [
-            {
-                "kind": row.kind,
-                "offset_s": row.offset_s,
-                "sigma_s": row.sigma_s,
-                "rate_ppm": row.rate_ppm,
-                "score": row.score if math.isfinite(row.score) else None,
-                "moments": row.moments,
-                "chosen": row.chosen,
-                "agrees": row.agrees,
-                "text": row.text,
-            }
-            for row in found.witnesses
-        ],
-    }
-
-
-def _track_entry(track: ShiftTrack | None) -> dict[str, Any] | None:
-    """A shift track as it stands in the document: times (s), shifts (px) against the usual place."""
-    if track is None:
-        return None
-    return {
-        "time_s": [round(float(t), 6) for t in track.time_s],
-        "shift_px": [[round(float(x), 3), round(float(y), 3)] for x, y in track.shift_px],
-        "sigma_px": track.sigma_px,
-    }
-
-
-__all__ = ["LaneSeries", "PairAlignment", "align_clips", "align_pair", "series"]
+__all__ = ["LaneSeries", "PairAlignment", "align_clips", "align_pair", "last_alignment", "series"]

@@ -139,7 +139,9 @@ def _gather(clip: ClipReader, progress: Progress, cancelled: Stop) -> ClipView:
             size=(clip.info.width, clip.info.height),
         ),
         thumbs=np.array(thumbs, np.float16),
-        sound=track(sound.samples, sound.rate_hz, sound.start_s) if sound is not None and len(sound.samples) else None,
+        sound=track(sound.samples, sound.rate_hz, sound.start_s, sound.gaps)
+        if sound is not None and len(sound.samples)
+        else None,
         pictures=pile.count,
         whole=total <= stop,
         moved_px=pile.moved_px,
