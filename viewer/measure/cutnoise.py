@@ -154,9 +154,10 @@ def _smooth(level: np.ndarray, slope: np.ndarray) -> np.ndarray:
     """Noise of each column from a variance that grows in proportion with the light, fitted to all columns."""
     light = np.maximum(level, 0.0)
     matrix = np.column_stack([np.ones_like(light), light])
-    found, *_ = np.linalg.lstsq(matrix, slope**2, rcond=None)
-    floor = 0.25 * float(np.median(slope**2))
-    return np.asarray(np.sqrt(np.maximum(matrix @ found, floor)))
+    # each variance counts by its share, so that dark columns do not vanish beside bright ones
+    own = np.maximum(slope, 1e-3 * float(np.abs(slope).max()) + 1e-300) ** 2
+    found, *_ = np.linalg.lstsq(matrix / own[:, None], np.ones_like(own), rcond=None)
+    return np.asarray(np.sqrt(np.clip(matrix @ found, 0.5 * own, 2.0 * own)))
 
 
 def _bend(rungs: np.ndarray) -> float:

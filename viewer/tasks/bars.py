@@ -20,6 +20,7 @@ from viewer.measure.bars import (
     read_target,
 )
 from viewer.measure.bars_words import limit_reading, modulation_reading
+from viewer.measure.chart import nearest_element
 from viewer.measure.coding import LOSSLESS, Coding, coding_of
 from viewer.measure.contrast import Dark
 from viewer.measure.cutnoise import LEAST_PILE, Uncut, channels_alike, level_of_cut_mean, undo_cut
@@ -51,7 +52,7 @@ MOST_SAMPLES = 48
 MOST_COLOURS = 12
 ALIKE = 0.95
 # By how much of the noise of luminance columns may be darker still: three channels cut apart, less the cut of their sum.
-UNSEEN, SEEN_ALIKE = 0.40, 0.12
+UNSEEN, SEEN_ALIKE = 0.40, 0.20
 
 
 @dataclass
@@ -186,9 +187,11 @@ def measure_bars(
         Per target ``modulation`` (1); ``limiting_resolution`` (lp/mm) of ``all frames``, and
         ``limiting_resolution_single_frame`` of ``one frame``.  Extras: ``resolved`` {of: bool}, ``resolved_single_frame``
         {of: bool}, ``why_not`` {of: text}, ``polarity``, ``element`` (finest element with all coarser resolved, or null),
-        ``targets`` {of: {centre_px, bar_width_px, bars, gaps}}, ``cut_at_black`` {of: {share, bend}} of targets whose noise was
-        cut at black (share of samples at black, bend of the quantiles).  Plots: ``targets`` {of: {"profile", "sigma",
-        "start_px", "centre_px", "width_px"}}, ``frequency_lpmm``, ``modulation``, ``low``, ``high`` (one entry a target).
+        ``elements`` [{lpmm, group, element (null between the steps of the 1951 chart), modulation_v, modulation_h, resolved,
+        resolved_single_frame}], ``targets`` {of: {centre_px, bar_width_px, bars, gaps}}, ``cut_at_black`` {of: {share, bend}}
+        of targets whose noise was cut at black (share of samples at black, bend of the quantiles).
+        Plots: ``targets`` {of: {"profile", "sigma", "start_px", "centre_px", "width_px"}}, ``frequency_lpmm``,
+        ``modulation``, ``low``, ``high`` (one entry a target).
 
     Raises
     ------
@@ -345,6 +348,27 @@ def _offset(clip: ClipReader, light: TargetLight) -> float:
     return float(np.hypot(step_light(clip, level) / np.sqrt(12.0), lost / np.sqrt(3.0)))
 
 
+def _elements(results: Sequence[TargetResult]) -> list[dict[str, Any]]:
+    """Return the table of groups and elements, coarse to fine."""
+    rows = []
+    for lpmm in sorted({result.target.lpmm for result in results}):
+        own = {result.target.way: result for result in results if result.target.lpmm == lpmm}
+        group, element = nearest_element(lpmm)
+        exact = 2.0 ** (group + (element - 1) / 6.0)
+        rows.append(
+            {
+                "lpmm": lpmm,
+                # a frequency between the steps of the chart is none of its elements
+                "group": group if abs(lpmm / exact - 1.0) < 0.02 else None,
+                "element": element if abs(lpmm / exact - 1.0) < 0.02 else None,
+                **{f"modulation_{way}": result.modulation for way, result in own.items()},
+                "resolved": all(result.resolved for result in own.values()),
+                "resolved_single_frame": all(result.resolved_single for result in own.values()),
+            }
+        )
+    return rows
+
+
 def _result(
     clip: ClipReader,
     windows: Sequence[_Window],
@@ -402,6 +426,7 @@ def _result(
         "element": together.element or None,
         "targets": places,
         "dark_level": {"level": dark.level, "from": dark.source},
+        "elements": _elements(results),
         "cut_at_black": {of: {"share": uncut.pile, "bend": uncut.bend} for of, uncut in cuts.items()},
     }
     return Result(
