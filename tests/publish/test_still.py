@@ -199,7 +199,7 @@ def test_frame_rules(sample: Sample) -> None:
         assert sharp.level_percentile is not None and 20 <= sharp.level_percentile <= 80
         # The beat is 6.25 Hz at 25 frames a second: whole periods are multiples of four frames.
         mean, averaged, _ = moments.read_moment(clip, entry, session, scene_s=0.48, rule="mean_over_beats")
-        assert len(mean.numbers) % 4 == 0 and "beat periods of 6.25 Hz" in mean.words
+        assert len(mean.numbers) % 4 == 0 and "whole periods of 6.25 Hz" in mean.words
         assert np.array_equal(averaged, moments.light_of(clip, mean)[0]), "read in the same pass or again: the same light"
         assert np.allclose(averaged, np.mean([clip.frame(n).rgb().light for n in mean.numbers], axis=0), atol=1e-5)
         late, _, _ = moments.read_moment(clip, entry, session, scene_s=99.0, rule="scene_time")

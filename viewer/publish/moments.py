@@ -30,7 +30,8 @@ RULES: dict[FrameRule, str] = {
 class Moment:
     """What was taken from a clip.
 
-    ``numbers`` are the frames (one, or those that were averaged), ``clip_s`` and ``scene_s`` the time of the first.
+    ``numbers`` are the frames (one, or those that were averaged), ``clip_s`` and ``scene_s`` the time of the first, ``last_s``
+    the clip's time of the last.
     ``level_percentile`` and ``sharpness_percentile`` say where the frame stands among ``of_frames`` frames around it.
     """
 
@@ -43,6 +44,7 @@ class Moment:
     sharpness_percentile: float | None = None
     of_frames: int = 0
     remark: str = ""
+    last_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +123,7 @@ def read_moment(
         sharpness_percentile=sharp,
         of_frames=len(series.level),
         remark=remark,
+        last_s=float(clip.index.times_s[numbers[-1]]),
     )
     return moment, *(light.mean() or light_of(clip, moment, cancelled=cancelled))
 
@@ -199,9 +202,7 @@ def _beat_frames(clip: ClipReader, entry: Clip, session: Session, centre: int) -
     count, words = most, f"mean of {most} frames (no beat is known for this clip)"
     if beats:
         count = whole_periods(beats, rate, most)
-        periods = [round(beat * count / rate) for beat in beats]
-        told = [f"{n} beat period{'s' if n != 1 else ''} of {beat:.3g} Hz" for n, beat in zip(periods, beats, strict=True)]
-        words = f"mean of {count} frames: {' and '.join(told)}"
+        words = f"mean of {count} frames, whole periods of {' and '.join(f'{beat:.3g}' for beat in beats)} Hz"
     first = max(0, min(total - count, centre - count // 2))
     return tuple(range(first, first + count)), words
 

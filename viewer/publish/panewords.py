@@ -38,7 +38,10 @@ def draw_words(look: Look, pane: Pane, cell: Cell) -> None:
     x, w = float(cell.words.x), float(cell.words.w)
     narrow = w < WORDS_EM * em
     y = cell.words.y + (1.0 if cell.beside else 1.5) * em
-    stamp = f"{pane.moment.clip_s:.3f} s"
+    moment = pane.moment
+    stamp = f"{moment.clip_s:.3f} s"
+    if len(moment.numbers) > 1 and moment.last_s is not None:
+        stamp = f"{moment.clip_s:.2f} to {moment.last_s:.2f} s"
     name_line(look, pane, x, y, w, stamp="" if narrow or look.moving else stamp)
     y += 1.45 * em
     if narrow and not look.moving:
