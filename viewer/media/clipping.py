@@ -22,6 +22,10 @@ NEAR = 0.02
 OWN_FROM = 0.6
 OWN_PIXELS = 60
 OWN_GAIN = 8.0
+# How far around a flat place its flank is followed, px.
+REACH = 8
+# By how much the slopes of two such places must differ.
+UNLIKE = 1.4
 # The most that codec noise may widen a level, as signal.
 WIDEST = 0.03
 
@@ -134,7 +138,7 @@ def find_levels(samples: list[NDArray[np.float32]], bits: int, code_range: str) 
     -----
     Per channel.  If much lies beyond nominal white and codec ringing, the camera uses the codes up to their end, and clips
     there.  Otherwise nominal white is the limit.  A flat top lower down is believed only if another channel goes on changing
-    across it: an evenly lit patch of one colour would look the same otherwise.
+    across it, or if unlike slopes end at one level: an evenly lit patch would look the same otherwise.
     """
     step, end = code_step(bits, code_range), end_of_codes(bits, code_range)
     channels = samples[0].shape[-1] if samples else 1
@@ -187,8 +191,6 @@ def _own_level(
     samples: list[NDArray[np.float32]], channel: int, values: NDArray[np.float32], limit: float, step: float
 ) -> float | None:
     """Return a level below nominal white at which a channel is flat while another goes on changing, or None."""
-    if samples and samples[0].shape[-1] < 3:
-        return None
     top = values[values > OWN_FROM]
     if len(top) < OWN_PIXELS:
         return None
@@ -200,7 +202,51 @@ def _own_level(
     mode = float(edges[best + 1])
     if mode > limit - NEAR or np.count_nonzero(top > mode + NEAR) > 0.1 * np.count_nonzero(np.abs(top - mode) <= width):
         return None
-    return mode - width if _others_go_on(samples, channel, mode, width) else None
+    if samples[0].shape[-1] == 3 and _others_go_on(samples, channel, mode, width):
+        return mode - width
+    return mode - width if _places_agree(samples, channel, mode, width, step) else None
+
+
+def _places_agree(samples: list[NDArray[np.float32]], channel: int, mode: float, width: float, step: float) -> bool:
+    """Whether several separate places rise steadily and end at the very same level, as nothing but a limit makes them.
+
+    An evenly lit patch ends at a sharp edge, or levels off towards its top; a peak is rounded; a single pool of light may have
+    a flat middle of its own; patches of one chart are alike.  Two unlike slopes that are cut off at one level are believed.
+    """
+    for picture in samples:
+        plane = np.ascontiguousarray(picture[..., channel])
+        count, labels, stats, _ = cv2.connectedComponentsWithStats((plane > mode - width).astype(np.uint8), connectivity=8)
+        order = np.argsort(-stats[1:count, cv2.CC_STAT_AREA])[:40] + 1
+        slopes: list[float] = []
+        looked_at = 0
+        for place in order:
+            left, top, wide, high, area = (int(value) for value in stats[place][:5])
+            if area < 6:
+                break
+            looked_at += 1
+            rows, cols = slice(max(0, top - REACH), top + high + REACH), slice(max(0, left - REACH), left + wide + REACH)
+            slope = _cut_off_slope(plane[rows, cols], labels[rows, cols] == place, mode, width, step)
+            if slope > 0:
+                slopes.append(slope)
+        if len(slopes) >= max(2, looked_at / 2) and max(slopes) > UNLIKE * min(slopes):
+            return True
+    return False
+
+
+def _cut_off_slope(plane: NDArray[np.float32], inside: NDArray[np.bool_], mode: float, width: float, step: float) -> float:
+    """Return the fall over 2 px beside a flat place if a slope ends there: as steep next to it as further out; else 0."""
+    if float(np.median(plane[inside])) > mode + width:
+        return 0.0
+    away = cv2.distanceTransform((~inside).astype(np.uint8), cv2.DIST_L2, 5)
+    rings = [plane[(away > k - 0.5) & (away <= k + 0.5)] for k in range(1, REACH)]
+    if min(len(ring) for ring in rings) < 6:
+        return 0.0
+    m = [float(np.median(ring)) for ring in rings]
+    near, far, beyond = m[0] - m[2], m[2] - m[4], m[4] - m[6]
+    around = plane[(away > 0) & (away < REACH)]
+    next_below = np.count_nonzero((around > mode - 3 * width) & (around <= mode - width)) / 2
+    steady = far > 6 * step and 0.75 * far < near < 1.8 * far and beyond > 0.5 * far
+    return far if steady and np.count_nonzero(inside) > 2.5 * next_below else 0.0
 
 
 def _others_go_on(samples: list[NDArray[np.float32]], channel: int, mode: float, width: float) -> bool:

@@ -242,7 +242,7 @@ class ClipReader:
         """Return the signal above which pixels count as clipped, found from a few key pictures spread over the clip."""
         if self._levels is None:
             spec = self._setting.spec
-            key = f"levels:7:{self._sha256}:{spec.range}:{spec.matrix}:{spec.bits}"
+            key = f"levels:8:{self._sha256}:{spec.range}:{spec.matrix}:{spec.bits}"
             self._levels = levels_from(cache.load_json(key))
             if self._levels is None:
                 self._levels = find_levels(self._watch.call(self._samples), spec.bits, spec.range)
