@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from viewer.publish import rows
+from viewer.publish import rows, story
 from viewer.publish.compared import moment_words, told_verdicts, verdict_table
 from viewer.publish.panewords import _packed
 from viewer.publish.text import width
@@ -113,3 +113,14 @@ def test_requests_are_told_apart_by_their_light_level(sample: Sample) -> None:
     assert [moment_words(session, request) for request in (early, late)] == ["1 mfL", "0.1 mfL"]
     plain = replace(session, scenes=(replace(scene, levels=()),))
     assert moment_words(plain, early) == "0.05 to 0.35 s"
+
+
+def test_summary_tells_more_than_differences(sample: Sample) -> None:
+    session, _ = sample
+    first = session.verdicts[0]
+    verdicts = [replace(first, of=f"lamp {n}", word="differs", sentence=f"differs {n}") for n in range(20)]
+    verdicts += [replace(first, of=f"lamp {n}", word="cannot tell", sentence=f"open {n}") for n in range(20, 24)]
+    told = story.summary(replace(session, verdicts=tuple(verdicts)), most=6)
+    assert [item["sentence"] for item in told] == ["differs 0", "differs 1", "differs 2", "open 20", "open 21", "open 22"]
+    counts = story.verdict_counts(replace(session, verdicts=tuple(verdicts)))
+    assert "24 pairs" in counts and "20 differ" in counts and "4 cannot be told" in counts

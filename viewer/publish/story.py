@@ -99,11 +99,11 @@ def _plan(session: Session) -> dict[str, Any]:
     }
 
 
-def summary(session: Session, *, most: int = 12) -> list[dict[str, str]]:
+def summary(session: Session, *, most: int = 15) -> list[dict[str, str]]:
     """Return the sentences of the verdicts scene by scene; each as the verdict says it, nothing added.
 
-    Readings that carry a comparison speak, differences first, each reading once before any speaks twice, and every scene
-    has its say before the later sentences of any.
+    Readings that carry a comparison speak, each once before any speaks twice.  Of every scene a difference comes first, then
+    a pair that shows none or cannot be told, and so on in turn: a summary of differences alone would mislead.
     """
     gone = out_of_date(session)
     stale = {(r.request, r.name, r.of) for r in session.readings if r.id in gone}
@@ -114,8 +114,9 @@ def summary(session: Session, *, most: int = 12) -> list[dict[str, str]]:
     spoken.sort(key=lambda v: ORDER.get(v.word, 3))
     ranks = _turns(spoken, lambda v: (requests[v.request].scene, v.name, v.of))
     spoken = [spoken[n] for n in sorted(range(len(spoken)), key=lambda n: (ranks[n], n))]
-    ranks = _turns(spoken, lambda v: requests[v.request].scene)
-    chosen = [spoken[n] for n in sorted(range(len(spoken)), key=lambda n: (ranks[n], n))[:most]]
+    ranks = _turns(spoken, lambda v: (requests[v.request].scene, v.word == "differs"))
+    places = [rank if v.word == "differs" else rank + 0.5 for rank, v in zip(ranks, spoken, strict=True)]
+    chosen = [spoken[n] for n in sorted(range(len(spoken)), key=lambda n: (places[n], n))[:most]]
     chosen.sort(key=lambda v: (order.get(requests[v.request].scene, 0), ORDER.get(v.word, 3)))
     return [
         {
