@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -195,6 +196,17 @@ def test_limit_is_interpolated_in_log_frequency() -> None:
     assert found.state == "measured" and found.element == 2.0
     assert found.value == pytest.approx(2 * 2**0.5, rel=1e-6)
     assert found.low < found.value < found.high
+
+
+def test_what_coding_took_moves_the_upper_end_alone() -> None:
+    """Up to 0.06 may have been taken of every element: the limit may be finer than it reads, hardly coarser."""
+    modulations = {1: 0.6, 1.26: 0.5, 1.587: 0.35, 2: 0.16, 2.52: 0.0, 3.175: 0.0, 4: 0.0, 8: 0.0}
+    plain = [made(f, m) for f, m in modulations.items()]
+    taken = [replace(result, lost=0.06) for result in plain]
+    one, two = resolution.limiting_resolution(plain), resolution.limiting_resolution(taken)
+    assert two.value == one.value and two.low == one.low and two.high > 1.1 * one.high
+    # a Gaussian transfer through the coarse elements is down to 0.03 before 3.2 lp/mm: no end of the interval beyond the chart
+    assert two.high < 4.5
 
 
 def test_all_coarser_must_pass() -> None:

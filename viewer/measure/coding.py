@@ -16,14 +16,14 @@ import math
 from dataclasses import dataclass
 
 # From encodes of known bars, H.264 8 bit and HEVC 10 bit, quantiser 16 to 28 (tests/benchmarks/bench_bars.py): what is lost or
-# added of the amplitude of bars w px wide is 0.15 Q / w, as a standard deviation; thin bars lose some 0.2 Q / w more where no
+# added of the amplitude of bars w px wide is 0.12 Q / w, as a standard deviation; thin bars lose some 0.2 Q / w more where no
 # noise lifts them over the step.
-SPREAD_OF_STEP = 0.15
-LOST_OF_STEP = 0.20
+SPREAD_OF_STEP = 0.12
+LOST_OF_STEP = 0.18
 THIN_PX = (2.4, 4.0)  # bars up to the first lose all of that, wider than the second nothing
 STANDING = 6.0  # steps a unit of what is left standing along lines
 NO_NOISE = 0.3  # 8-bit codes of noise below which it was all taken
-FLOOR = 12.0  # 8-bit codes: the step of a coder that takes usual noise whole
+FLOOR = 15.0  # 8-bit codes: the step of a coder that takes usual noise whole
 
 
 @dataclass(frozen=True, slots=True)

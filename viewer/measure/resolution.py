@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 
 from viewer.measure.bars import LEAST_MODULATION, SIGMAS, TargetResult
 
+CLEAR = 0.1  # modulation from which an element tells how the transfer falls
+
 
 @dataclass(frozen=True, slots=True)
 class Limit:
@@ -98,7 +100,7 @@ def limiting_resolution(results: Sequence[TargetResult], *, single: bool = False
         return Limit("limit", finest, finest, finest, finest, reason, table)
     value = _crossing(rows[passed - 1], rows[passed], [row.modulation for row in rows[passed - 1 : passed + 1]])
     low = _end(rows, [row.low for row in rows])
-    high = _end(rows, [row.high for row in rows])
+    high = _end(rows, _falling(rows))
     return Limit("measured", value, min(value, low), max(value, high), rows[passed - 1].lpmm, "", table)
 
 
@@ -110,6 +112,24 @@ def _end(rows: Sequence[_Element], values: Sequence[float]) -> float:
     if passed in (0, len(rows)):
         return rows[max(0, passed - 1)].lpmm
     return _crossing(rows[passed - 1], rows[passed], values[passed - 1 : passed + 1])
+
+
+def _falling(rows: Sequence[_Element]) -> list[float]:
+    """Upper ends of the modulations, no higher than the fall of the coarser elements leaves room for.
+
+    What an encoder may have taken of fine bars is hardly bounded by these bars themselves.  The transfer of lenses and tubes
+    falls ever faster in the logarithm (exp -(f/f0)^n, n of 1 to 2): a line through two coarser elements lies above it.
+    """
+    ends = [row.high for row in rows]
+    for i, row in enumerate(rows):
+        for j, near in enumerate(rows[:i]):
+            for far in rows[:j]:
+                if near.modulation < CLEAR or far.low <= 0.0 or near.lpmm < 1.25 * far.lpmm:
+                    continue
+                steps = (row.lpmm - near.lpmm) / (near.lpmm - far.lpmm)
+                fall = min(1.0, near.high / far.low)
+                ends[i] = min(ends[i], near.high * float(fall**steps))
+    return [max(end, row.modulation) for end, row in zip(ends, rows)]
 
 
 def _crossing(last: _Element, first: _Element, values: Sequence[float]) -> float:
