@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import random
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import av
@@ -296,3 +298,61 @@ def test_still_pictures_of_photographs(corpus: Path) -> None:
         assert (clip.info.range, clip.info.bit_depth, clip.info.chroma) == ("full", 16, "400")
     with pytest.raises(MediaError, match="photograph in 49 parts"):
         open_clip(corpus / "still-heic-iphone7.heic")
+
+
+MOST_BYTES = 4_000_000
+
+
+def sound_clips(corpus: Path) -> list[Path]:
+    """Valid clips of the collection, small ones first; stills and very large pictures left out."""
+    kinds = (".mp4", ".mov", ".mkv", ".webm", ".avi", ".ts", ".mts")
+    broken = ("corrupt-", "fuzz-", "encrypted-", "uhd-", "long-")
+    names = [p for p in corpus.iterdir() if p.suffix.lower() in kinds and not p.name.startswith(broken)]
+    return sorted((p for p in names if p.stat().st_size < MOST_BYTES), key=lambda p: (p.stat().st_size, p.name))
+
+
+def hurt(path: Path, seed: int, folder: Path) -> Path:
+    """Write a cut or flipped copy; which, the seed tells."""
+    whole = path.read_bytes()
+    rng = random.Random(seed)
+    if seed < 5:
+        data = whole[: len(whole) * (1, 10, 50, 90, 99)[seed] // 100]
+    else:
+        flipped_ = bytearray(whole)
+        for _ in range(rng.choice([1, 3, 10, 100])):
+            flipped_[rng.randrange(len(whole))] ^= 1 << rng.randrange(8)
+        data = bytes(flipped_)
+    copy = folder / f"{seed}{path.suffix}"
+    copy.write_bytes(data)
+    return copy
+
+
+def glance(path: Path, most: int) -> None:
+    """Open, decode some pictures, go to a few; whatever is wrong must be one line."""
+    try:
+        with open_clip(path) as clip:
+            count = len(clip.index)
+            for frame in clip.frames(0, min(most, count)):
+                assert 0 <= frame.number < count
+            for number in {0, count // 2, count - 1}:
+                try:
+                    clip.frame(number)
+                except ViewerError as error:
+                    one_line(error)
+    except ViewerError as error:
+        one_line(error)
+
+
+@pytest.mark.corpus
+def test_hurt_copies_of_real_clips(corpus: Path, tmp_path: Path) -> None:
+    # Two of 105 ways per clip, others on other clips; all of them with GLOAMING_SLOW=1.
+    slow = os.environ.get("GLOAMING_SLOW") == "1"
+    for place, path in enumerate(sound_clips(corpus)):
+        if not slow and path.stat().st_size > 400_000:
+            break
+        for seed in range(105) if slow else (place % 5, 5 + place % 100):
+            copy = hurt(path, seed, tmp_path)
+            start = time.monotonic()
+            glance(copy, 60 if slow else 6)
+            assert time.monotonic() - start < 120, (path.name, seed)
+            copy.unlink()

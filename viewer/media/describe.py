@@ -20,6 +20,7 @@ from viewer.media.tags import ColourTags
 
 MAX_METADATA = 200
 MAX_TEXT = 500
+MOST_RATE = 100_000
 # Keys under which cameras keep places and serial numbers; their presence is told, not their content.
 PRIVATE = re.compile(r"location|gps|latitude|longitude|serial|iso6709|owner|\bname\b|phone|imei|xyz", re.IGNORECASE)
 # Names that editing programs' and services' libraries leave; cameras and phones do not write them.
@@ -191,7 +192,7 @@ def reencoded_signs(metadata: Mapping[str, str], codec: str, bits_per_pixel: flo
         if SOFTWARE.search(value):
             signs.append(f"{key} is {value.strip()[:60]!r}: software, not a camera")
             break
-    limit = {"h264": 0.06, "hevc": 0.035, "av1": 0.03, "vp9": 0.035, "libdav1d": 0.03}.get(codec, 0.0)
+    limit = {"h264": 0.06, "hevc": 0.035, "av1": 0.03, "vp9": 0.035}.get(codec, 0.0)
     if bits_per_pixel < limit:
         signs.append(f"{bits_per_pixel:.3f} bit per pixel: so few that noise and fine detail are gone")
     return tuple(signs)
@@ -218,6 +219,8 @@ def oddities(info: ClipInfo, index: FrameIndex) -> list[str]:
     out = []
     if index.header_frames and index.header_frames != index.packets:
         out.append(f"the header promises {counted(index.header_frames, 'picture')}; there are {index.packets}")
+    if info.average_rate > MOST_RATE:
+        out.append(f"the timestamps make {float(info.average_rate):.0f} pictures per s: times of this clip mean nothing")
     if index.gaps:
         longest = max(gap for _, gap in index.gaps)
         out.append(f"{counted(len(index.gaps), 'gap')} in the timestamps, the longest {1000 * longest:.1f} ms")

@@ -71,7 +71,7 @@ def read_packets(path: Path, *, cancelled: Cancelled = None) -> PacketList:
                 reorders=context.name not in INTRA_ONLY,
                 time_base=rational(stream.time_base) or Fraction(1, 1000),
                 rate=rational(stream.average_rate) or rational(stream.guessed_rate),
-                codec=context.name,
+                codec=context.codec.canonical_name,
                 container=container.format.name,
                 # Fields may come as packets of their own only where packets are cut by a parser.
                 fields=int(context.field_order) > 1
@@ -156,7 +156,7 @@ def _by_packets(path: Path, packets: PacketList) -> FrameIndex:
     pts = all_pts[~gone][order]
     notes: tuple[str, ...] = ()
     if gone.any():
-        notes = (f"an edit list hides {int(gone.sum())} packets",)
+        notes = (f"an edit list hides {int(gone.sum())} {'picture' if gone.sum() == 1 else 'pictures'}",)
     return finish(
         path, packets, pts, durations[~gone][order], key[~gone][order], np.unique(all_pts[key]), decoded=False, notes=notes
     )

@@ -41,11 +41,12 @@ def describe_clip(
     path, index = decoder.path, joined.index
     still = decoder.container.format.name.endswith("_pipe")
     with translated(path):
+        codec = decoder.context.codec.canonical_name
         layout = planes.layout_of(picture.format, where=path.name)
         if still:
             orientation, oddity = describe.exif_orientation(path), None
         else:
-            orientation, oddity = describe.orientation_of(picture, decoder.context.name)
+            orientation, oddity = describe.orientation_of(picture, codec)
         width, height = orientation.upright_size(picture.width, picture.height)
         tags = describe.tags_of(picture)
         spec = resolve(
@@ -56,10 +57,10 @@ def describe_clip(
             rgb=layout.kind == "rgb",
             jpeg=picture.format.name.startswith("yuvj"),
             still=still,
+            grey=layout.kind == "grey",
             choice=light,
         )
         lines = describe.stream_lines(decoder.container)
-        codec = decoder.context.name
         siting, guess = describe.siting_of(lines.get(decoder.stream.index, ""), codec, layout.step_y)
         metadata = describe.metadata_of(decoder.container, decoder.stream)
         _refuse_tiles(decoder, metadata)

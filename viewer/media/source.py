@@ -99,12 +99,18 @@ def translated(path: Path | str) -> Iterator[None]:
         raise MediaError("could not be read in time.", where=name, hint="Copy it to a local disk and try again.") from error
     except (MemoryError, OverflowError) as error:
         raise MediaError("asks for more memory than there is.", where=name, hint="The file is damaged or too large.") from error
+    except av.error.ArgumentError as error:
+        raise MediaError(
+            "is of a kind that is not opened here.", where=name, hint="Convert a copy to MP4, or a picture to PNG."
+        ) from error
+    except UnicodeError as error:
+        raise MediaError("holds text that cannot be read.", where=name, hint="The file is damaged.") from error
     except (av.error.FFmpegError, OSError, EOFError) as error:
         reason = (getattr(error, "strerror", None) or str(error) or type(error).__name__).strip().rstrip(".")
         raise MediaError(
             f"cannot be read ({reason[:120]}).", where=name, hint="The file is damaged, or it is not a video."
         ) from error
-    except (UnicodeError, LookupError, ValueError, ArithmeticError, AttributeError, TypeError, RuntimeError) as error:
+    except (LookupError, ValueError, ArithmeticError, AttributeError, TypeError, RuntimeError) as error:
         raise MediaError(
             f"cannot be read ({type(error).__name__}).", where=name, hint="The file is damaged, or it is not a video."
         ) from error

@@ -100,6 +100,7 @@ def resolve(
     rgb: bool,
     jpeg: bool,
     still: bool = False,
+    grey: bool = False,
     choice: LightChoice | None = None,
 ) -> LightSpec:
     """Return the light specification of a clip.
@@ -116,6 +117,8 @@ def resolve(
         Whether the pixel format is RGB; whether it belongs to the JPEG family (full range by definition).
     still : bool
         A picture file: full range and sRGB where it is silent.
+    grey : bool
+        No chroma: nothing to say of a matrix.
     choice : LightChoice, optional
         What the user overrules.
     """
@@ -126,7 +129,10 @@ def resolve(
     matrix = _matrix(tags, choice, width, height, rgb, said, odd)
     transfer = _transfer(tags, choice, rgb or still, said, odd)
     primaries = _primaries(tags, choice, "bt709" if still else matrix, height, said)
-    _conflicts(tags, choice, matrix, transfer, primaries, odd)
+    if grey:
+        said = [text for text in said if not text.startswith("matrix") or "chosen" in text]
+    if not grey and not still:
+        _conflicts(tags, choice, matrix, transfer, primaries, odd)
     return LightSpec(transfer, code_range, matrix, primaries, bits, tuple(said), tuple(odd))
 
 

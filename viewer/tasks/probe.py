@@ -19,6 +19,9 @@ Progress = Callable[[int, int], None] | None
 Cancelled = Callable[[], bool] | None
 
 
+RULE = "each: your choice, else the tag in the file, else assumed as listed below"
+
+
 @dataclass(frozen=True)
 class Probed:
     """The result document, and the files that could not be read with the line that says why."""
@@ -111,6 +114,7 @@ def clip_record(clip: ClipReader, evidence: Evidence) -> dict[str, Any]:
             "tags_h273": dict(zip(("transfer", "range", "matrix", "primaries"), info.tags, strict=True)),
             "clip_levels": dict(zip(("red", "green", "blue"), levels.as_tuple(), strict=True)),
             "clip_levels_from": list(levels.source),
+            "rule": RULE,
             "decoding": _decoding(info.codec),
         },
         "timing": {
@@ -160,7 +164,7 @@ def describe_record(record: dict[str, Any]) -> list[str]:
         record["file"],
         f"  picture    {picture['width']} x {picture['height']} px{turn}, {picture['codec']} {picture['pixel_format']}"
         f" ({picture['bit_depth']} bit, 4:{picture['chroma'][1]}:{picture['chroma'][2]})"
-        if picture["chroma"][0] == "4"
+        if picture["chroma"] not in ("rgb", "400")
         else f"  picture    {picture['width']} x {picture['height']} px{turn}, {picture['codec']} {picture['pixel_format']}"
         f" ({picture['bit_depth']} bit)",
         "  timing     one picture"
@@ -169,6 +173,7 @@ def describe_record(record: dict[str, Any]) -> list[str]:
         f" {float(rate):.4f} per s" + (" on average (varies)" if timing["variable_rate"] else ""),
         f"  light      transfer {light['transfer']}, range {light['range']}, matrix {light['matrix']},"
         f" primaries {light['primaries']}",
+        f"             ({light['rule']})",
         f"  sound      {'yes' if record['has_sound'] else 'none'}",
         f"  examined   {counted(examined['frames'], 'picture')} decoded"
         f"{'' if examined['whole'] else ' (not the whole clip; --thorough decodes all)'},"
