@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from viewer.measure import contrast
+from viewer.measure import contrast, lostlight
 from viewer.measure.beat import level_without_beat
 from viewer.measure.contrast import Dark, contrast_readings
 from viewer.measure.patches import Patch, PatchSum, patch_of
@@ -212,10 +212,10 @@ def test_smoothed_hlg_reads_low_and_the_bound_covers_it() -> None:
     smoothed = np.sqrt(3 * light).mean(axis=(1, 2), keepdims=True) ** 2 / 3 * np.ones((30, 16, 16))
     truth_loss = light.mean() - smoothed.mean()
     lively = patch_of(rng.gamma(100.0, 0.08 / 100.0, size=(30, 16, 16)))
-    lost = contrast.lost_light(patch_of(smoothed), lively, bend=1 / (2 * 0.02), kept=0.4)
+    lost = lostlight.lost_light(patch_of(smoothed), lively, bend=1 / (2 * 0.02), kept=0.4)
     assert 0.95 * truth_loss <= lost.light + 1.5 * lost.sigma <= 2.0 * truth_loss
-    assert contrast.lost_light(patch_of(smoothed), lively, bend=0.0, kept=0.4) == contrast.Lost()
-    assert contrast.lost_light(patch_of(smoothed), lively, bend=1 / (2 * 0.02)) == contrast.Lost()  # lossless
+    assert lostlight.lost_light(patch_of(smoothed), lively, bend=0.0, kept=0.4) == lostlight.Lost()
+    assert lostlight.lost_light(patch_of(smoothed), lively, bend=1 / (2 * 0.02)) == lostlight.Lost()  # lossless
 
 
 def test_lost_noise_is_added_back_as_light() -> None:
@@ -223,7 +223,7 @@ def test_lost_noise_is_added_back_as_light() -> None:
     rng = np.random.default_rng(15)
     signal = math.sqrt(3 * 0.03) + 0.02 * rng.standard_normal((40, 32, 32))
     truth, smoothed = signal**2 / 3, (signal.mean() + 0.7 * (signal - signal.mean())) ** 2 / 3
-    lost = contrast.lost_light(patch_of(smoothed), patch_of(smoothed), bend=1 / (2 * 0.03), kept=0.7)
+    lost = lostlight.lost_light(patch_of(smoothed), patch_of(smoothed), bend=1 / (2 * 0.03), kept=0.7)
     assert smoothed.mean() + lost.light == pytest.approx(truth.mean(), rel=2e-4)
     assert abs(smoothed.mean() / truth.mean() - 1) > 1e-3
 
@@ -235,8 +235,8 @@ def test_noise_cut_at_black_reads_high() -> None:
     for frame in np.maximum(light, 0.0):
         gathered.add(frame, None, np.round(16 + 219 * 4.5 * frame), black_code=16)
     patch = gathered.result()
-    assert patch.level - contrast.cut_light(patch) == pytest.approx(0.001, rel=0.05)
-    assert contrast.cut_light(make_patch(rng, 0.001, 0.0015)) == 0.0  # nothing at black: not cut
+    assert patch.level - lostlight.cut_light(patch) == pytest.approx(0.001, rel=0.05)
+    assert lostlight.cut_light(make_patch(rng, 0.001, 0.0015)) == 0.0  # nothing at black: not cut
 
 
 def test_means_of_blocks_tell_what_pixels_had() -> None:
@@ -245,7 +245,7 @@ def test_means_of_blocks_tell_what_pixels_had() -> None:
     grain = np.repeat(np.repeat(rng.standard_normal((40, 16, 16)), 2, axis=1), 2, axis=2)
     blocks = grain.reshape(40, 4, 8, 4, 8).mean(axis=(2, 4))
     left = 0.02 + 0.004 * np.repeat(np.repeat(blocks, 8, axis=1), 8, axis=2)
-    lost = contrast.lost_light(patch_of(left), patch_of(left), bend=1 / (2 * 0.02), kept=0.99)
+    lost = lostlight.lost_light(patch_of(left), patch_of(left), bend=1 / (2 * 0.02), kept=0.99)
     assert lost.light + 1.5 * lost.sigma == pytest.approx(0.5 * 0.004**2 * (1 - 1 / 16) / (2 * 0.02), rel=0.15)
 
 

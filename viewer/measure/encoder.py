@@ -68,19 +68,26 @@ class Encoder:
             return 0.0
         # Prediction in H.264 rounds halves up, and that adds up over pictures.
         own = 0.0 if self.codec == "hevc" else 0.065
-        return math.hypot(max(0.04 * math.sqrt(self.water), 0.22 * self._hunger()) * _blocks(pixels), own)
+        return math.hypot(max(0.036 * self._coarseness(), 0.22 * self._hunger()) * _blocks(pixels), own)
 
     def chroma_sigma(self, pixels: int = 576) -> float:
         """Return the same for chroma, codes, rounding included: noise that would blur it seldom survives there."""
         if self.lossless:
             return 0.29
-        coarse = max(0.13 * math.sqrt(self.water), 0.4 * self._hunger()) * _blocks(pixels)
+        coarse = max(0.125 * self._coarseness(), 0.45 * self._hunger()) * _blocks(pixels)
         return math.sqrt(coarse**2 + 0.17**2 + (0.1 * self._fine()) ** 2)
+
+    @property
+    def _bits(self) -> float:
+        return float(np.clip(self.bits_per_pixel if self.bits_per_pixel > 0 else 0.1, 0.003, 4.0))
+
+    def _coarseness(self) -> float:
+        """Coarseness of the quantiser as noise tells it, codes; errors of levels last longer where few bits go on."""
+        return float(math.sqrt(self.water) * (0.4 / self._bits) ** 0.2)
 
     def _hunger(self) -> float:
         """Coarseness of the quantiser where so few bits are left that no noise tells of it, codes."""
-        bits = float(np.clip(self.bits_per_pixel if self.bits_per_pixel > 0 else 0.1, 0.003, 4.0))
-        return float(((0.012 if self.codec == "hevc" else 0.025) / bits) ** 1.5 * self._fine())
+        return float(((0.012 if self.codec == "hevc" else 0.025) / self._bits) ** 1.5 * self._fine())
 
     def _fine(self) -> float:
         """Codes of this depth in one of 8 bits: encoders quantise alike at any depth."""

@@ -26,6 +26,7 @@ import numpy as np
 
 from viewer.measure.beat import level_without_beat
 from viewer.measure.encoder import DOUBT, NO_ENCODER, Encoder
+from viewer.measure.lostlight import lost_light
 from viewer.measure.noiseparts import banded, clean_temporal_var, correlation_area, disc_sigma, pattern_var
 from viewer.measure.patches import Common, Patch
 from viewer.measure.readings import Flag, Reading
@@ -174,6 +175,7 @@ def measure(
     encoder: Encoder = NO_ENCODER,
     step: float = 0.0,
     level_sigma: float = 0.0,
+    bend: float = 0.0,
     repeats: int = 0,
     disc_px: float | None = None,
     flags: Flag = Flag.NONE,
@@ -190,6 +192,8 @@ def measure(
         As for `evidence_of`.
     level_sigma : float
         By how much the encoder may have moved the mean light (1 sigma).
+    bend : float
+        Of the light curve at the patch's level, as for `viewer.measure.lostlight.lost_light`.
     disc_px : float, optional
         Diameter of the disc for which ``snr_disc`` is given too.
     flags : Flag
@@ -202,8 +206,11 @@ def measure(
     flags |= _own_flags(patch, evidence, area, shading, trend.slope, trend.slope_sigma)
     common = Common(of=of, flags=flags, frames=patch.frames, pixels=patch.pixels)
     level = level_without_beat(patch.frame_means).estimate
-    half = math.hypot(0.5 * (level.interval()[1] - level.interval()[0]), 1.96 * level_sigma)
-    words = "mean of linear light, pulsing removed"
+    lost = lost_light(patch, patch, bend=bend, kept=evidence.kept)
+    low, high = (end + lost.light for end in level.interval())
+    level = replace(level, value=level.value + lost.light)
+    half = math.hypot(0.5 * (high - low), 1.96 * level_sigma, 1.96 * lost.sigma)
+    words = "mean of linear light, pulsing removed, light that went with lost noise added"
     readings = [common.reading("mean", level.value, level.value - half, level.value + half, LIGHT, method=words)]
     reason = why_no_noise(patch, evidence)
     if reason or level.value <= 0:

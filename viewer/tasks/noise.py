@@ -13,7 +13,7 @@ from viewer.measure.regions import Rect
 from viewer.media import ClipReader
 from viewer.tasks.document import Result
 from viewer.tasks.encoder import encoder_of, light_sigma
-from viewer.tasks.patches import Progress, Span, Stop, gather, single_colour, step_light
+from viewer.tasks.patches import Progress, Span, Stop, bend_of, gather, single_colour, step_light
 
 NOISE_TINT_ERROR = 0.15
 
@@ -70,6 +70,7 @@ def measure_noise(
         encoder=encoder,
         step=step_light(clip, patch.level),
         level_sigma=light_sigma(clip, encoder, found.signals["region"], pixels=patch.pixels, blurred=True),
+        bend=bend_of(clip, patch.level),
         repeats=found.repeats,
         disc_px=None if disc_deg is None or px_per_degree is None else disc_deg * px_per_degree,
         flags=found.flags | Flag.ONE_TAKE,
