@@ -172,6 +172,21 @@ def test_wrong_direction_is_noticed() -> None:
     assert any("other way" in note for note in analysis.notes) or strongest.frequency_hz is None
 
 
+def test_dropped_frames_keep_the_fundamental() -> None:
+    """Gaps spread a strong wave over all aliases; its harmonics must not be taken for it."""
+    rng = np.random.default_rng(6)
+    times = tuple(np.arange(90)[rng.random(90) > 0.25] / 30.0)
+    gate = Gate(333.7, 1.0, 0.7)
+    strongest = look(Scene(tube=gate, times=times, rows=120, **CAMERA)).strongest
+    assert strongest is not None and strongest.frequency_hz == pytest.approx(333.7, abs=2e-3)
+    assert strongest.recorded == pytest.approx(gate.fundamental(1e-3), rel=0.03)
+
+
+def test_handshake_puts_no_lines_beside_a_gate() -> None:
+    analysis = look(Scene(tube=Gate(83.7, 0.6, 0.7), shake=3.0, seconds=3.0, rows=120, **CAMERA))
+    assert [round(item.frequency_hz or 0.0, 1) for item in analysis.modulations] == [83.7]
+
+
 def test_two_unrelated_rates_leave_one() -> None:
     gate = Gate(487.3, 0.3)
     first = Clip(rows=make_rows(Scene(tube=gate, **CAMERA)), exposure_s=1e-3)

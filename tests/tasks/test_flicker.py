@@ -186,6 +186,9 @@ def test_exact_repeats_are_left_out() -> None:
     frames = [np.full((4, 2), float(i), np.float32) for i in range(10)]
     keep, repeated = fresh([*frames[:5], frames[4], *frames[5:]])
     assert repeated == 1 and not keep[5] and keep.sum() == 10
+    # a repeat that was encoded again differs a little
+    again, count = fresh([*frames[:5], frames[4] + np.float32(0.03), *frames[5:]])
+    assert count == 1 and not again[5]
     still, none = fresh([frames[0]] * 6)
     assert none == 0 and still.all()
 

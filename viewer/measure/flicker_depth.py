@@ -48,9 +48,12 @@ def starved_share(bits_per_pixel: float) -> float:
 
 
 def left_over(line: Line) -> float:
-    """Return what the fit of a line leaves in single rows (relative light, root mean square)."""
-    weight = line.sheet.weight / line.sheet.weight.sum()
-    return float(np.sqrt(np.mean(np.square(line.wave.rest) @ weight)))
+    """Return what the fit of a line leaves in a typical row (relative light, root mean square).
+
+    Rows with edges that move leave more; that is not the encoder's.
+    """
+    lit = line.sheet.weight > 0
+    return float(np.sqrt(np.median(np.mean(np.square(line.wave.rest[:, lit]), axis=0))))
 
 
 def codec_loss(line: Line, bits_per_pixel: float) -> Loss:
@@ -64,7 +67,7 @@ def codec_loss(line: Line, bits_per_pixel: float) -> Loss:
     if starved == 0.0:
         return Loss()
     rest = left_over(line)
-    typical = min(0.7 * starved * rest, 0.25 * amplitude)
+    typical = min(0.7 * starved * rest, 0.15 * amplitude)
     buried = 1.0 + 12.0 * starved * (rest / amplitude) ** 2
     # dark light of logarithmic curves reads low on average, which makes depths read high
     below = typical + 0.5 * min(rest, 0.15 * amplitude) + 0.015 * amplitude

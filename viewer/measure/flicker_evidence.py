@@ -210,6 +210,7 @@ def _whole_frames_pulse(evidence: Evidence, wave: Wave, frame_rate: float) -> bo
 __all__ = [
     "FRAME_PERIODS",
     "LARGEST_AMPLITUDE",
+    "MOTION_HZ",
     "CellMap",
     "Evidence",
     "agreement",

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.errors import Cancelled
-from viewer.measure.flicker_evidence import LARGEST_AMPLITUDE, Evidence, cell_map, convincing, weigh_evidence
+from viewer.measure.flicker_evidence import LARGEST_AMPLITUDE, MOTION_HZ, Evidence, cell_map, convincing, weigh_evidence
 from viewer.measure.flicker_fit import Sheet, Wave, fit_wave
 from viewer.measure.flicker_places import Line, divide_out, reweigh, steadied
 from viewer.measure.flicker_rows import Relative
@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 
 
 MOST_LINES = 4
+MOTION_SHARE = 0.2
+"""A picture that moves puts lines of up to about this share of a line beside it."""
 
 
 _Best = tuple[float, Peak, Wave, Floats | None]
@@ -173,6 +175,7 @@ def find_lines(
         lines.append(line)
         rest = divide_out(rest, line)
     lines = adopt_fundamentals(data, merge_harmonics(data, lines, fold_hz), early, fold_hz)
+    lines = [line for line in lines if not any(beside(line.wave, other.wave, fold_hz) for other in lines if other is not line)]
     if len(lines) > 1:
         lines = _polish(data, lines, fold_hz)
     assert last_plane is not None
@@ -191,6 +194,20 @@ def harmonic_of(line: Wave, base: Wave, fold_hz: float, most: int = 16) -> int:
             if abs(gap) < min(near, 0.3) and abs(order * base.q - sign * line.q) < 0.25 + 0.02 * order * abs(base.q):
                 return order
     return 0
+
+
+def beside(line: Wave, base: Wave, fold_hz: float) -> bool:
+    """Whether a wave is what handshake makes of a far stronger one: a line beside it or beside one of its harmonics."""
+    if line.amplitude > MOTION_SHARE * base.amplitude:
+        return False
+    for order in range(1, 5):
+        for sign in (1.0, -1.0):
+            gap = order * base.g_hz - sign * line.g_hz
+            if np.isfinite(fold_hz):
+                gap -= round(gap / fold_hz) * fold_hz
+            if abs(gap) < 1.5 * MOTION_HZ and abs(order * base.q - sign * line.q) < 0.7:
+                return True
+    return False
 
 
 def merge_harmonics(data: Relative, lines: list[Line], fold_hz: float) -> list[Line]:
@@ -251,6 +268,7 @@ def _polish(data: Relative, lines: list[Line], fold_hz: float) -> list[Line]:
 __all__ = [
     "Found",
     "adopt_fundamentals",
+    "beside",
     "find_lines",
     "harmonic_of",
     "merge_harmonics",

@@ -83,10 +83,12 @@ def alias_grid(clock: Clock) -> Floats:
     return np.arange(0.0, min(highest, UNEVEN_HIGHEST_HZ), 0.4 / clock.duration_s)
 
 
-def _floor(power: Floats) -> Floats:
-    """Return the local floor of a power plane: a level per alias times a shape per period count."""
+def _floor(power: Floats, *, shaped: bool = True) -> Floats:
+    """Return the local floor of a power plane: a level per alias times, if `shaped`, a shape per period count."""
     per_alias = np.median(power, axis=1, keepdims=True) / np.log(2.0)
     per_alias = np.maximum(per_alias, 1e-3 * np.median(per_alias) + 1e-30)
+    if not shaped:
+        return np.asarray(np.broadcast_to(per_alias, power.shape))
     shape = np.median(power / per_alias, axis=0, keepdims=True) / np.log(2.0)
     # the same for both directions: what merely stands and shakes has no direction
     return np.asarray(np.maximum(per_alias * np.maximum(shape, np.roll(shape[:, ::-1], 1, axis=1)), 1e-30))
@@ -113,8 +115,11 @@ def search_plane(data: Relative, *, groups: int = 6) -> Plane:
         mean, total = data.combine(weight)
         spectrum = _spectrum(centred(mean, total) * total, data.clock, g_hz, padded)
         power = np.square(np.abs(spectrum)).astype(float)
-        # without exact aliases every strong wave shows its spacing at all frequencies: only one level for all is fair
-        floor = _floor(power) if data.clock.comb_hz is not None else np.median(power) / np.log(2.0) + 1e-30
+        # with gaps a strong wave shows its spacing at all aliases, and without exact aliases at all frequencies
+        if data.clock.comb_hz is not None:
+            floor = _floor(power, shaped=data.clock.regular)
+        else:
+            floor = np.full((1, 1), np.median(power) / np.log(2.0) + 1e-30)
         over = power / floor
         size = 2.0 * np.sqrt(power) / (total.sum() * data.x.shape[0])
         if height is None or amplitude is None or group is None:

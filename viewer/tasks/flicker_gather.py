@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -38,6 +39,8 @@ MOST_CLIPPED = 0.03
 
 
 MOST_FRAMES = 1800
+ALMOST_EQUAL = 0.15
+"""A frame is a repeat if it changes by less than this share of what its neighbours change by."""
 
 
 Progress = Callable[[int, int], None] | None
@@ -239,7 +242,7 @@ def gather(
     keep, repeated = fresh(strips[-1].frames)
     if repeated:
         flags |= Flag.REPEATED
-        warnings.append(f"{repeated} frames repeat the one before exactly and were left out.")
+        warnings.append(f"{repeated} frames repeat the one before and were left out.")
     rate = capture_rate or (float(info.capture_rate) if info.capture_rate else None)
     scale = 1.0
     if rate:
@@ -268,10 +271,15 @@ def gather(
 
 
 def fresh(frames: Sequence[NDArray[np.float32]]) -> tuple[NDArray[np.bool_], int]:
-    """Return which frames differ from the one before; all of them if most do not (a still clip)."""
+    """Return which frames differ from the one before; all of them if most do not (a still clip).
+
+    A repeat that was encoded again is not exact, but far closer to the frame before than its neighbours are to theirs.
+    """
     keep = np.ones(len(frames), bool)
+    change = np.array([0.0, *(float(np.abs(b - a).mean()) for a, b in pairwise(frames))])
     for i in range(1, len(frames)):
-        keep[i] = not np.array_equal(frames[i], frames[i - 1])
+        around = [change[k] for k in (i - 1, i + 1) if 1 <= k < len(frames)]
+        keep[i] = change[i] > (ALMOST_EQUAL * min(around) if around else 0.0)
     repeated = int((~keep).sum())
     if repeated > 0.5 * len(frames) or len(frames) - repeated < 3:
         return np.ones(len(frames), bool), 0
