@@ -1,11 +1,12 @@
 """How well contrast, bars and noise do: coverage of the intervals, errors through codecs, time.  Run by hand:
 
-``python tests/benchmarks/bench_patches.py [--which coverage,contrast,bars,noise,time] [--trials 400]``
+``python tests/benchmarks/bench_patches.py [--which codec,coverage,contrast,bars,noise,time] [--trials 400]``
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import platform
 import tempfile
 import time
@@ -28,7 +29,9 @@ from viewer.measure.stats import mean_estimate
 from viewer.media import open_clip
 from viewer.tasks.bars import measure_bars
 from viewer.tasks.contrast import measure_contrast
+from viewer.tasks.encoder import encoder_of
 from viewer.tasks.noise import measure_noise
+from viewer.tasks.patches import gather, step_light
 
 night = SimpleNamespace(**run_path(str(Path(__file__).parent.parent / "tasks" / "night_clips.py")))
 H264: dict[str, Any] = {"transfer": "bt709", "bits": 8, "codec": "h264", "matrix": "bt709"}
@@ -191,7 +194,48 @@ def timing(trials: int) -> None:
         print(f"  contrast {best['contrast'] / best['decode']:.2f} x decoding ({1000 * best['decode'] / 60:.1f} ms a frame)")
 
 
-PARTS = {"coverage": coverage, "contrast": contrast, "bars": bars, "noise": noise, "time": timing}
+def codec(trials: int) -> None:
+    """Errors of mean codes and of contrast of known patches through encoders, by data rate; coverage of contrast."""
+    levels = np.exp(np.random.default_rng(7).uniform(np.log(0.012), np.log(0.5), (4, 6)))
+    scene = np.kron(levels, np.ones((40, 40)))
+    rects = {f"{r}.{c}": Rect(40 * c + 8, 40 * r + 8, 24, 24) for r in range(4) for c in range(6)}
+    hits = []
+    with tempfile.TemporaryDirectory() as folder:
+        for name, how in (("x265 10 bit", {}), ("x265 8 bit", {"bits": 8}), ("x264 8 bit", H264)):
+            for crf, noise_at_one in itertools.product((12, 18, 23, 28), (0.02, 0.004)):
+                path = night.write_clip(
+                    Path(folder) / "a.mp4",
+                    scene,
+                    noise=noise_at_one,
+                    read_noise=0.0005,
+                    frames=16,
+                    crf=crf,
+                    grain_px=0.3,
+                    **how,
+                )
+                with open_clip(path) as clip:
+                    found, encoder = gather(clip, rects), encoder_of(clip)
+                    codes = [
+                        (patch.level - level) / step_light(clip, level)
+                        for patch, level in zip(found.patches.values(), levels.ravel(), strict=True)
+                    ]
+                    own = []
+                    for k in range(min(trials, len(rects) - 1)):
+                        one, two = sorted((levels.flat[k], levels.flat[k + 1]), reverse=True)
+                        names = sorted((list(rects)[k], list(rects)[k + 1]), key=lambda n: -found.patches[n].level)
+                        reading = measure_contrast(clip, rects[names[0]], rects[names[1]], corner=False).reading("michelson")
+                        truth = (one - two) / (one + two)
+                        own.append(bool(reading.low is not None and reading.low <= truth <= (reading.high or 0.0)))
+                hits += own
+                print(
+                    f"  {name} crf {crf}, noise {noise_at_one}, {encoder.bits_per_pixel:.3f} bits a pixel, level of distortion "
+                    f"{encoder.water**0.5:.2f} codes: off by {np.std(codes):.2f}, allowed {encoder.luma_sigma():.2f}; "
+                    f"contrast covered {100 * np.mean(own):.0f} %"
+                )
+    print(f"  contrast covered {100 * np.mean(hits):.1f} % of {len(hits)}")
+
+
+PARTS = {"codec": codec, "coverage": coverage, "contrast": contrast, "bars": bars, "noise": noise, "time": timing}
 
 
 def main() -> None:

@@ -249,6 +249,30 @@ def test_means_of_blocks_tell_what_pixels_had() -> None:
     assert lost.light + 1.5 * lost.sigma == pytest.approx(0.5 * 0.004**2 * (1 - 1 / 16) / (2 * 0.02), rel=0.15)
 
 
+def test_noise_that_the_encoder_took_is_in_contrast_to_noise() -> None:
+    rng = np.random.default_rng(17)
+    sides = [make_patch(rng, level, 0.008, frames=40) for level in (0.3, 0.1)]
+    plain, smoothed = (contrast_readings(*sides, kept=kept)[0][3] for kept in ((1.0, 1.0), (0.8, 0.8)))
+    assert plain.value == pytest.approx(25.0, rel=0.03)
+    assert smoothed.value == pytest.approx(20.0, rel=0.03)  # 0.008 of 0.01 left
+    assert smoothed.low < 17.0 and smoothed.high > plain.value
+
+
+@pytest.mark.parametrize("name", ["michelson", "weber", "rms"])
+def test_intervals_of_all_three_cover(name: str) -> None:
+    """95 % of 250 trials, within three standard errors of that count; frames wander together, regions apart."""
+    truth = {"michelson": 0.5, "weber": 2.0, "rms": 0.5}[name]
+    hits = 0
+    for seed in range(250):
+        rng = np.random.default_rng(1000 + seed)
+        wander = 1 + 0.02 * rng.standard_normal(24)[:, None, None]
+        own = [1 + 0.004 * rng.standard_normal(24)[:, None, None] for _ in range(2)]
+        stacks = [level * wander * w + 0.01 * rng.standard_normal((24, 8, 8)) for level, w in zip((0.3, 0.1), own)]
+        reading = next(r for r in contrast_readings(*(patch_of(s) for s in stacks))[0] if r.name == name)
+        hits += reading.low <= truth <= reading.high
+    assert 0.91 <= hits / 250 <= 0.992
+
+
 def test_matching_factor() -> None:
     assert contrast.matching_factor(0.4, 0.1) == 4.0
 

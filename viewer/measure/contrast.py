@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from viewer.measure.beat import Level, level_without_beat
+from viewer.measure.encoder import DOUBT
 from viewer.measure.errorbudget import Budget, Component
 from viewer.measure.lostlight import Lost, cut_light, lost_light
 from viewer.measure.patches import Common, Patch
@@ -300,7 +301,7 @@ def contrast_readings(
         first,
         _weber(sides, budget, method, common),
         _rms(bright, dark, sides, budget, method, common),
-        _cnr(bright, dark, sides, flat, method, common),
+        _cnr(bright, dark, sides, flat, kept, method, common),
     )
     return readings, budget
 
@@ -334,18 +335,35 @@ def _rms(bright: Patch, dark: Patch, sides: Sides, budget: Budget, method: str, 
     return common.reading("rms", value, max(0.0, value - half), value + half, method=words)
 
 
-def _cnr(bright: Patch, dark: Patch, sides: Sides, flat: tuple[float, float], method: str, common: Common) -> Reading:
-    variances = [(p.temporal_var + p.fixed_var) / f**2 for p, f in zip((bright, dark), flat)]
-    noise = math.sqrt(0.5 * sum(variances))
-    if noise <= 0:
+def _cnr(
+    bright: Patch,
+    dark: Patch,
+    sides: Sides,
+    flat: tuple[float, float],
+    kept: tuple[float, float],
+    method: str,
+    common: Common,
+) -> Reading:
+    """Contrast to noise: the noise that the encoder likely took is added, its doubt is in the interval."""
+
+    def noise(doubt: float) -> float:
+        took = [doubt * p.temporal_var * (1.0 / max(k, 0.5) ** 2 - 1.0) for p, k in zip((bright, dark), kept)]
+        parts = [(p.temporal_var + p.fixed_var + t) / f**2 for p, f, t in zip((bright, dark), flat, took)]
+        return math.sqrt(0.5 * sum(parts))
+
+    likely = noise(1.0)
+    if likely <= 0:
         reason = "The regions hold no noise at all: a still, or smoothed by the encoder. Film at a higher data rate."
         return common.refusal("cnr", reason, method=method)
-    value = (sides.bright - sides.dark) / noise
-    difference = math.hypot(sides.bright_sigma, sides.dark_sigma) / noise
+    value = (sides.bright - sides.dark) / likely
+    difference = math.hypot(sides.bright_sigma, sides.dark_sigma) / likely
     samples = max(4.0, min(bright.pixels, dark.pixels) * min(1.0, bright.frames / 4.0) / 4.0)
     half = 1.96 * math.hypot(difference, value / math.sqrt(2.0 * samples))
+    ends = sorted(value * likely / noise(doubt) for doubt in (0.0, DOUBT) if noise(doubt) > 0)
+    flags = Flag.COMPRESSED if min(kept) < 0.8 else Flag.NONE
     words = f"difference over the pooled noise of a pixel in one frame, {method}"
-    return common.reading("cnr", value, value - half, value + half, method=words)
+    low, high = (ends[0], ends[-1]) if ends else (value, value)
+    return common.reading("cnr", value, low - half, high + half, method=words, flags=flags)
 
 
 __all__ = [
