@@ -22,7 +22,7 @@ from viewer.align.transform import Pose
 _LEAST_AGREEMENT = 0.35
 _FLOOR_PX = 0.01
 _BANDS = ((0.9, 6.0), (1.4, 9.0), (1.4, 16.0), (2.5, 16.0), (4.5, 24.0))
-_PULL = 0.004
+_PULL = 0.003
 HELP = "Film a chart or a lit, detailed scene through both devices, from the same place."
 
 
@@ -119,7 +119,7 @@ def _rivals(reference: Picture, moving: Picture, one: Refined, second: Refined) 
 def _finest(reference: Picture, moving: Picture, warp: np.ndarray) -> Refined | None:
     """Refined at full size in the band that promises the smallest error.
 
-    Halo, veil and shading of two devices differ and pull by about a two-hundredth of the band's width; noise asks for a wider
+    Halo, veil and shading of two devices differ and pull by about a three-hundredth of the band's width; noise asks for a wider
     band.  The stated error is that of noise and the pull together.
     """
     best: tuple[float, Refined] | None = None
