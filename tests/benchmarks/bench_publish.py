@@ -1,8 +1,9 @@
 """Speed of publishing: one still, one second of footage, and the flash scan.  Run by hand.
 
-    python tests/benchmarks/bench_publish.py [--which still,encode,flash]
+    python tests/benchmarks/bench_publish.py [--which still,encode,flash] [--session FILE]
 
-``encode`` is told as a ratio of CPU time to the ffmpeg command line doing the same encoding of the same pictures.
+With ``--session`` all products but footage are published, part by part; ``gloaming demo`` makes a session.  ``encode`` is
+told as a ratio of CPU time to the ffmpeg command line doing the same encoding of the same pictures.
 """
 
 from __future__ import annotations
@@ -102,14 +103,32 @@ def bench_flash() -> None:
         print(f"flash rules, {name}: {20 * cpu(scan):.1f} ms CPU a frame")
 
 
+def bench_session(path: Path) -> None:
+    from viewer.publish.everything import publish_session
+    from viewer.session.store import load
+
+    session = load(path)
+    for only in (["stills"], ["stills", "blink"], ["audit"], ["card", "report"], None):
+        with tempfile.TemporaryDirectory() as room:
+            wall, own = time.perf_counter(), time.process_time()
+            files = publish_session(session, path.resolve().parent, Path(room), only=only)
+            took = (time.perf_counter() - wall, time.process_time() - own)
+        name = " and ".join(only) if only else "everything but footage"
+        print(f"publish {name}: {took[0]:.1f} s, {took[1]:.1f} s CPU, {len(files)} files")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--which", default="still,encode,flash")
-    chosen = parser.parse_args().which.split(",")
+    parser.add_argument("--session", type=Path)
+    asked = parser.parse_args()
+    chosen = asked.which.split(",")
     print(f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}")
     for name, bench in (("still", bench_still), ("encode", bench_encode), ("flash", bench_flash)):
         if name in chosen:
             bench()
+    if asked.session:
+        bench_session(asked.session)
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from viewer.cli.main import run
 from viewer.media.writer import VideoWriter
@@ -56,6 +57,13 @@ def test_preview_tells_the_words_and_writes_nothing(
     assert set(told) == {"stills/01-wall.png", "stills/01-wall-matched.png"}
     assert set(told["stills/01-wall.png"]) == {"Title", "Description", "Software", "ICC profile"}
     assert list(tmp_path.iterdir()) == []
+
+
+def test_stills_in_another_format(session_file: Path, tmp_path: Path) -> None:
+    for form, kind in (("tif", "TIFF"), ("jpg", "JPEG")):
+        assert run(["publish", str(session_file), "--out", str(tmp_path), "--only", "stills", "--format", form]) == 0
+        with Image.open(tmp_path / "stills" / f"01-wall.{form}") as image:
+            assert image.format == kind and image.size == (1920, 1080)
 
 
 def test_footage_by_default(session_file: Path, tmp_path: Path) -> None:

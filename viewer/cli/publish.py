@@ -16,7 +16,8 @@ PRODUCTS = ("stills", "blink", "audit", "readings", "card", "report", "footage",
 @click.option("--out", type=click.Path(path_type=Path), help="Folder of the products.")
 @click.option("--only", multiple=True, type=click.Choice(PRODUCTS), help="Just this product; may be given several times.")
 @click.option("--footage/--no-footage", default=True, help="Side-by-side video as well (the longest part of the work).")
-@click.option("--bits", type=click.Choice(["8", "16"]), default="8", help="Depth of the stills.")
+@click.option("--bits", type=click.Choice(["8", "16"]), default="8", help="Depth of PNG stills.")
+@click.option("--format", "form", type=click.Choice(["png", "tif", "jpg"]), default="png", help="Format of the stills.")
 @click.option("--check", type=CLIP, metavar="MANIFEST", help="Make the numbers of a manifest again and compare.")
 @click.option("--clips", type=click.Path(path_type=Path), metavar="DIR", help="With --check: the folder of the clips.")
 @click.option("--preview", is_flag=True, help="Tell what would be written, and the words in each file; write nothing.")
@@ -28,6 +29,7 @@ def command(
     only: tuple[str, ...],
     footage: bool,
     bits: str,
+    form: str,
     check: Path | None,
     clips: Path | None,
     preview: bool,
@@ -47,11 +49,11 @@ def command(
         _check(check, clips, allow_outside, json_to)
         return
     if session is not None and preview:
-        _preview(session, only or ("stills", "blink"), int(bits), allow_outside, json_to)
+        _preview(session, only or ("stills", "blink"), int(bits), form, allow_outside, json_to)
         return
     if session is None or out is None:
         raise UsageError("name a session and where its products go.", hint="gloaming publish SESSION --out DIR")
-    _publish(session, out, only, footage, int(bits), allow_outside, json_to)
+    _publish(session, out, only, footage, int(bits), form, allow_outside, json_to)
 
 
 def _check(manifest: Path, clips: Path | None, allow_outside: bool, json_to: str | None) -> None:
@@ -66,7 +68,7 @@ def _check(manifest: Path, clips: Path | None, allow_outside: bool, json_to: str
     emit(result, json_to)
 
 
-def _preview(path: Path, only: tuple[str, ...], bits: int, allow_outside: bool, json_to: str | None) -> None:
+def _preview(path: Path, only: tuple[str, ...], bits: int, form: str, allow_outside: bool, json_to: str | None) -> None:
     """Write into a folder that is thrown away, and tell what is in the files."""
     import tempfile
 
@@ -78,7 +80,14 @@ def _preview(path: Path, only: tuple[str, ...], bits: int, allow_outside: bool, 
     with tempfile.TemporaryDirectory(prefix="gloaming-") as room, progress_bar("preview") as progress:
         out = Path(room)
         files = publish_session(
-            load(path), path.resolve().parent, out, only=only, bits=bits, allow_outside=allow_outside, progress=progress
+            load(path),
+            path.resolve().parent,
+            out,
+            only=only,
+            bits=bits,
+            form=form,
+            allow_outside=allow_outside,
+            progress=progress,
         )
         told = {
             file.relative_to(out).as_posix(): words_in(file) if file.suffix in (*PICTURES, *VIDEOS) else {} for file in files
@@ -92,7 +101,7 @@ def _preview(path: Path, only: tuple[str, ...], bits: int, allow_outside: bool, 
 
 
 def _publish(
-    path: Path, out: Path, only: tuple[str, ...], footage: bool, bits: int, allow_outside: bool, json_to: str | None
+    path: Path, out: Path, only: tuple[str, ...], footage: bool, bits: int, form: str, allow_outside: bool, json_to: str | None
 ) -> None:
     from viewer.publish.everything import plot_results, publish_session
     from viewer.session.store import load
@@ -113,6 +122,7 @@ def _publish(
             only=only or None,
             footage=footage and not only,
             bits=bits,
+            form=form,
             results=results,
             allow_outside=allow_outside,
             progress=progress,

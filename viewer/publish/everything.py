@@ -75,6 +75,7 @@ def publish_session(
     only: Iterable[str] | None = None,
     footage: bool = False,
     bits: int = 8,
+    form: str = "png",
     results: Mapping[tuple[str, str], Result] | None = None,
     allow_outside: bool = False,
     troubles: Iterable[str] = (),
@@ -96,7 +97,9 @@ def publish_session(
     footage : bool
         Write side-by-side video as well.
     bits : {8, 16}
-        Depth of the stills.
+        Depth of the stills that are PNG.
+    form : {"png", "tif", "jpg"}
+        Format of the stills; blinking ones are PNG always.
     results : mapping, optional
         ``Run.results`` of the measuring pass: curves for the report's plots.
     troubles : iterable of str
@@ -138,14 +141,14 @@ def publish_session(
     specs = still_specs(session, work.folder, allow_outside=allow_outside)
     work.total = 2 * len(specs) + len(session.clips) + 6
     if wanted & {"stills", "blink", "report", "card"}:
-        _stills(work, specs, bits)
+        _stills(work, specs, bits, form)
     if wanted & {"audit", "card", "report"}:
         _audit(work)
     if "footage" in wanted:
         _footage(work)
     _documents(work, results or {})
     if "manifest" in wanted:
-        settings = {"products": sorted(wanted), "bits": bits, "stills": [_spec_json(spec) for spec in specs]}
+        settings = {"products": sorted(wanted), "bits": bits, "format": form, "stills": [_spec_json(spec) for spec in specs]}
         work.write("manifest.json", manifest_json(session, work.folder, work.out, tuple(work.files), settings))
     work.step(work.total - work.done)
     return tuple(work.files)
@@ -196,14 +199,14 @@ def file_name(text: str) -> str:
     return re.sub(r"[^\w]+", "-", text, flags=re.UNICODE).strip("-_").lower()[:48] or "scene"
 
 
-def _stills(work: _Work, specs: list[StillSpec], bits: int) -> None:
+def _stills(work: _Work, specs: list[StillSpec], bits: int, form: str) -> None:
     """Write every still, its brightness-matched twin, and a blink of two or more; two stills at a time."""
 
     def make(number: int) -> _MadeStill:
         if work.cancelled and work.cancelled():
             raise Cancelled
         try:
-            return _still(work, number, specs[number], bits)
+            return _still(work, number, specs[number], bits, form)
         except (Cancelled, PublishError):
             raise
         except ViewerError as error:
@@ -234,16 +237,16 @@ class _MadeStill:
     troubles: list[str] = field(default_factory=list)
 
 
-def _still(work: _Work, number: int, spec: StillSpec, bits: int) -> _MadeStill:
+def _still(work: _Work, number: int, spec: StillSpec, bits: int, form: str) -> _MadeStill:
     gathered = gather(work.session, work.folder, spec, allow_outside=work.allow_outside, cancelled=work.cancelled)
     name = f"stills/{number + 1:02d}-{file_name(spec.name or gathered.scene.name)}"
     still = compose(gathered)
     made = _MadeStill(scene=gathered.scene.id, still=still, troubles=list(gathered.troubles))
     if "stills" in work.wanted:
-        made.files.append(write_still(still, work.out / f"{name}.png", bits=bits))
+        made.files.append(write_still(still, work.out / f"{name}.{form}", bits=bits))
         if gathered.spec.rendering == "as_filmed" and len(gathered.panes) > 1:
             twin = compose(gathered, rendering="brightness_matched")
-            made.files.append(write_still(twin, work.out / f"{name}-matched.png", bits=bits))
+            made.files.append(write_still(twin, work.out / f"{name}-matched.{form}", bits=bits))
     if "blink" in work.wanted and len(gathered.panes) > 1:
         try:
             made.files.append(write_blink(gathered, work.out / f"{name}-blink.png", size=(1280, 720)))

@@ -23,6 +23,8 @@ from viewer.tasks.document import Result
 from viewer.tasks.session import open_session_clip
 
 MOST_SIDECAR_BYTES = 4_000_000
+# Where a clip is looked at, as shares of its length; what comes after the last need not be decoded.
+PLACES = (0.1, 0.35, 0.6)
 # Frames between two looks: up to here decoding on is quicker than seeking, which starts at a key frame.
 MOST_DECODED_THROUGH = 150
 # Decoding and arithmetic leave the interpreter free: two clips at a time keep two cores busy.
@@ -227,7 +229,7 @@ def pixel_evidence(
 def _pairs(clip: ClipReader, cancelled: Callable[[], bool] | None) -> Iterator[list[Any]]:
     """Yield the light of neighbouring frames at three places; short ways are decoded through rather than sought again."""
     total = len(clip.index)
-    starts = sorted({min(max(0, total - 2), round(total * part)) for part in (0.15, 0.5, 0.85)})
+    starts = sorted({min(max(0, total - 2), round(total * part)) for part in PLACES})
     runs: list[list[int]] = []
     for start in starts:
         if runs and start - runs[-1][-1] <= MOST_DECODED_THROUGH:
