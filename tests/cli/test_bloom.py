@@ -39,5 +39,16 @@ def test_wrong_usage_and_missing_file(clip: Path, tmp_path: Path, capsys: pytest
     assert run(["bloom", str(clip), "--light", "72"]) == 2
     assert run(["bloom", str(clip), "--field-deg", "900"]) == 2
     assert run(["bloom", str(tmp_path / "none.mp4")]) == 3
+    assert run(["bloom", str(clip), "--stack", str(tmp_path / "none.mp4")]) == 3
+    assert run(["bloom", str(clip), "--camera-light", "7,8"]) == 2
     captured = capsys.readouterr()
-    assert "Traceback" not in captured.err and captured.err.count("\n") < 12
+    assert "Traceback" not in captured.err and captured.err.count("\n") < 18
+
+
+def test_stack_and_camera_are_reachable(clip: Path, tmp_path: Path) -> None:
+    """The same clip as its own other exposure: ratio 1; as its own camera: no answer to trust, but no crash either."""
+    target = tmp_path / "r.json"
+    assert run(["bloom", str(clip), "--light", "70,60", "--stack", str(clip), "--json", str(target)]) == 0
+    document = json.loads(target.read_text())
+    assert document["stack"][0]["ratio"] == pytest.approx(1.0, abs=0.01)
+    assert run(["bloom", str(clip), "--camera", str(clip), "--camera-light", "70,60", "--json", str(target)]) in (0, 2)

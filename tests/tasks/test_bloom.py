@@ -127,6 +127,7 @@ def test_field_circle_gives_degrees_and_mm(tmp_path: Path) -> None:
     assert value(result, "halo_radius_deg") == pytest.approx(20 / 4.0, abs=0.05)
     # at the tube: f tan(angle), as check value E-ANG-1 does for the full angle
     assert value(result, "halo_radius_mm") == pytest.approx(27 * np.tan(np.radians(5.0)), abs=0.03)
+    assert value(result, "halo_radius_mrad") == pytest.approx(1000 * np.radians(value(result, "halo_radius_deg")))
     assert "nominal scale" in result.reading("halo_radius_deg").to_json()["flags"]
 
 
@@ -164,3 +165,84 @@ def test_hundreds_of_lamps_in_a_dark_hall(corpus: Path) -> None:
     assert any("lights were found" in warning for warning in result.warnings)
     assert len({reading.of for reading in result.readings}) == 4
     json.loads(result.dumps())
+
+
+def test_two_exposures_show_what_one_burns_out(tmp_path: Path) -> None:
+    """Alone the long exposure refuses the edge; with a shorter one it is measured, and the record says what was joined."""
+    still = still_of([((110.3, 90.2), [(30.0, scenes.gauss(7.0)), (0.5, scenes.disc(26, 2.0)), (0.03, scenes.gauss(50))])])
+    paths = [
+        scenes.write_clip(tmp_path / f"{k}.mp4", frames(still * gain, count=8, noise=0.002), **HEVC)
+        for k, gain in enumerate((1.5, 0.2))
+    ]
+    with open_clip(paths[0]) as long, open_clip(paths[1]) as short:
+        alone = measure_bloom(long, [(110, 90)])
+        both = measure_bloom(long, [(110, 90)], stack=[short])
+    assert alone.reading("halo_radius").state == "refused"
+    assert value(both, "halo_radius") == pytest.approx(26, abs=0.15)
+    record = both.extras["stack"][0]
+    assert record["ratio"] == pytest.approx(0.2 / 1.5, rel=0.04) and record["pixels"] > 500
+    assert any("1.mp4" in warning and "burnt-out" in warning for warning in both.warnings)
+    assert len(both.inputs) == 2
+    json.loads(both.dumps())
+
+
+def test_camera_alone_and_sizes_that_differ(tmp_path: Path) -> None:
+    glow = scenes.wing(5.0, 2.2)
+    still = still_of([((110.3, 90.2), [*halo(30), (1.0, glow)])])
+    device = scenes.write_clip(tmp_path / "device.mp4", frames(still, count=8, noise=0.002), **HEVC)
+    lamp = 0.001 + scenes.lamp(*SHAPE, (100.2, 85.1), [(4.0, scenes.gauss(1.4)), (1.0, glow)])
+    alone = scenes.write_clip(tmp_path / "alone.mp4", frames(lamp, count=8, noise=0.001), **HEVC)
+    empty = scenes.write_clip(tmp_path / "empty.mp4", frames(np.full(SHAPE, 0.05), count=5), **HEVC)
+    small = scenes.write_clip(tmp_path / "small.mp4", frames(lamp[:120, :160], count=5), **HEVC)
+    with open_clip(device) as clip, open_clip(alone) as camera, open_clip(empty) as dark, open_clip(small) as other:
+        result = measure_bloom(clip, [(110, 90)], camera=camera)
+        with pytest.raises(UsageError, match="no point light"):
+            measure_bloom(clip, [(110, 90)], camera=dark)
+        with pytest.raises(UsageError, match="160 x 120"):
+            measure_bloom(clip, [(110, 90)], stack=[other])
+    assert value(result, "halo_radius") == pytest.approx(30, abs=0.1)
+    share = result.extras["fits"]["light-1"]["camera_share"]
+    there = float(glow(np.array(30.0)))
+    assert share == pytest.approx(there / (there + 0.06 + 0.02 * np.exp(-0.5 / 1.7**2)), rel=0.35)
+    assert any("camera alone" in warning for warning in result.warnings)
+
+
+def test_what_depends_on_the_lamp_is_said(tmp_path: Path) -> None:
+    """Threshold radii name their dependence; long clips say how many frames were used; odd shapes are told."""
+    yy, xx = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
+    still = (
+        0.02
+        + 0.15 * scenes.disc(30, 2)(np.hypot((xx - 110) / 1.12, yy - 90))
+        + 3 * scenes.gauss(2)(np.hypot(xx - 110, yy - 90))
+    )
+    path = scenes.write_clip(tmp_path / "a.mp4", frames(still, count=260), **{**H264, "options": {"preset": "ultrafast"}})
+    with open_clip(path) as clip:
+        result = measure_bloom(clip, [(110, 90)], field_deg=None)
+    assert any("240 of 260 frames" in warning for warning in result.warnings)
+    assert any("ten times as bright" in warning for warning in result.warnings)
+    assert any("longer one way" in warning for warning in result.warnings)
+    assert "grows with" in (result.reading("bloom_radius").method or "") and "grows with" in (
+        result.reading("core_radius").method or ""
+    )
+    fit = result.extras["fits"]["light-1"]
+    assert (fit["long_px"], fit["short_px"]) == pytest.approx((33.6, 30.0), abs=0.8)
+    assert (fit["axis_deg"] + 90) % 180 - 90 == pytest.approx(0, abs=5)
+
+
+def test_bands_of_pulsing_light_are_taken_out(tmp_path: Path) -> None:
+    """20 frames hold no whole period: the plain mean keeps bands that pull the centre; freed of them it is within 0.1 px."""
+    rng = np.random.default_rng(3)
+    still = still_of([((110.3, 90.2), halo(30))])
+    rows = np.arange(SHAPE[0])[:, None]
+
+    def pulsing() -> Iterator[np.ndarray]:
+        for k in range(20):
+            light = still * (1 + 0.5 * np.sin(2 * np.pi * (0.37 * k + rows / 90)))
+            yield light + 0.003 * rng.standard_normal(SHAPE)
+
+    path = scenes.write_clip(tmp_path / "a.mp4", pulsing(), **HEVC)
+    with open_clip(path) as clip:
+        result = measure_bloom(clip, [(110, 90)])
+    assert value(result, "centre_y") == pytest.approx(90.2, abs=0.1)
+    assert value(result, "halo_radius") == pytest.approx(30, abs=0.1)
+    assert "gated" in result.reading("halo_radius").to_json()["flags"]

@@ -52,9 +52,9 @@ def clipped_core(
     radius, sigma, slope = found
     # what counts as clipped starts a little below the limit, which matters where light falls slowly
     plain = math.hypot(0.2, MASK_ERROR * slope / (2.0 * max(counted, 0.5)))
-    part = plain**2 / (plain**2 + sigma**2)
-    value = part * radius + (1.0 - part) * counted
-    return Value(value, math.hypot(plain * math.sqrt(1.0 - part), min(0.3 * abs(radius - counted), plain)))
+    trust = plain**2 / (plain**2 + sigma**2)
+    value = trust * radius + (1.0 - trust) * counted
+    return Value(value, math.hypot(plain * math.sqrt(1.0 - trust), min(0.3 * abs(radius - counted), plain)))
 
 
 def _patch(clipped: np.ndarray, centre: tuple[float, float], reach: float) -> np.ndarray | None:

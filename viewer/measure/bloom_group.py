@@ -18,6 +18,7 @@ NEAR = 100.0  # px within which a neighbour's halo may overlap
 TOGETHER = 3  # lights fitted at once
 CROWD = 5  # further lights within reach from which on a scene is crowded
 MOST_PIXELS = 24_000
+KNOWN = 25.0  # further cost of freer glows where the camera's own is given
 GAIN = 30.0  # drop of chi2, in units of correlated noise, that an added part must bring
 
 
@@ -261,7 +262,8 @@ def best_fit(patch: Patch, members: list[Member]) -> tuple[tuple[Fit, float], ..
 def _glow_of(found: Fit, members: list[Member], discs: list[bool], reaches: list[float]) -> tuple[tuple[Fit, float], ...]:
     """Weigh fits that give the glow beside the discs more and more freedom by how well they do.
 
-    A step of freedom that lowers chi2 by D (in units of the correlated noise) gains a factor of ``exp(D / 2 - cost)``.
+    A step of freedom that lowers chi2 by D (in units of the correlated noise) gains a factor of ``exp(D / 2 - cost)``.  Where
+    the camera's own glow is known, freer glows would take its place; they must bring much more.
     """
     if not any(discs):
         return ((found, 1.0),)
@@ -275,13 +277,14 @@ def _glow_of(found: Fit, members: list[Member], discs: list[bool], reaches: list
             shapes.append(shape)
         return run(fit_.patch, tuple(shapes), reaches, rounds=2)
 
+    known = KNOWN if any(m.camera.size for m in members) else 0.0
     fits, scores = [found], [0.0]
     for glow, cost in (("wings", 1.0), ("any", 2.5)):
         other = freed(fits[-1], glow)
         gain = worth(other, fits[-1].shapes, reaches)[0]
         fits.append(other)
-        scores.append(scores[-1] + 0.5 * gain - cost)
-        if gain < 2.0:
+        scores.append(scores[-1] + 0.5 * gain - cost - known)
+        if 0.5 * gain < 1.0 + known:
             break
     share = np.exp(np.array(scores) - max(scores))
     share /= share.sum()

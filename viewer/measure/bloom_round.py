@@ -11,17 +11,17 @@ from viewer.measure.bloom_fit import Fit
 from viewer.measure.bloom_model import Shape
 from viewer.measure.bloom_profile import HALF, moffat_radius
 
-SECTORS = 8
+SECTORS = 16
 WIDEST = 0.4  # share of the radius by which a sector is searched either way
 
 
 @dataclass(frozen=True, slots=True)
 class Roundness:
-    """Radius of the halo's edge (or of the half level of a smooth glow) in eight sectors, clockwise from +x, with errors (px).
+    """Radius of the halo's edge (or of the half level of a smooth glow) in 16 sectors, clockwise from +x, with errors (px).
 
     NaN where too little of a sector is in the field.  ``long_px`` and ``short_px`` are the half axes of the ellipse through
     them, ``axis_deg`` the direction of the long one from +x towards +y (modulo 180), ``axis_sigma_px`` the error of each half
-    axis; all NaN with fewer than six sectors.  ``differs`` says that sectors differ by more than their errors, ``extra`` the
+    axis; all NaN with fewer than ten sectors.  ``differs`` says that sectors differ by more than their errors, ``extra`` the
     error that this adds to the mean radius.
     """
 
@@ -62,7 +62,9 @@ def roundness(found: Fit, i: int) -> Roundness:
     r = np.hypot(dx, dy)
     place = ((np.degrees(np.arctan2(dy, dx)) + 180.0 / SECTORS) % 360.0 // (360.0 / SECTORS)).astype(int)
     reach = 4.0 * float(shape.params[3]) if shape.kind == "disc" else 2.0 * radius
-    near = (np.abs(r - radius) < WIDEST * radius + reach) & (patch.weight > 0)
+    near = np.abs(r - radius) < WIDEST * radius + reach
+    # pixels that a round light cannot explain have no weight in the fit, but tell the shape
+    trust = float(np.median(patch.weight[patch.weight > 0])) if np.any(patch.weight > 0) else 1.0
     grid = np.linspace(0.0, float(r.max(initial=1.0)) + 2.0, 1200)
     level = shape.main(grid)
     bare = found.solution.residual + weight * np.interp(r, grid, level)
@@ -78,11 +80,11 @@ def roundness(found: Fit, i: int) -> Roundness:
         use = near & (place == k)
         if np.count_nonzero(use) < 12:
             continue
-        at, seen, trust = r[use], bare[use], patch.weight[use]
-        loss = np.array([float(np.sum(trust * (seen - moved(at, by)) ** 2)) for by in steps])
+        at, seen = r[use], bare[use]
+        loss = np.array([trust * float(np.sum((seen - moved(at, by)) ** 2)) for by in steps])
         best = int(np.clip(np.argmin(loss), 1, steps.size - 2))
         fine = steps[best] + np.linspace(-1.0, 1.0, 9) * (steps[1] - steps[0])
-        bend, lean, _ = np.polyfit(fine - steps[best], [float(np.sum(trust * (seen - moved(at, by)) ** 2)) for by in fine], 2)
+        bend, lean, _ = np.polyfit(fine - steps[best], [trust * float(np.sum((seen - moved(at, by)) ** 2)) for by in fine], 2)
         if bend <= 0:
             continue
         offset[k] = steps[best] - float(np.clip(lean / (2.0 * bend), fine[0] - steps[best], fine[-1] - steps[best]))
@@ -96,17 +98,17 @@ def roundness(found: Fit, i: int) -> Roundness:
 def _judged(radius: float, offset: np.ndarray, sigma: np.ndarray, full: np.ndarray) -> Roundness:
     """Compare sectors with each other and lay an ellipse through them."""
     good = offset[full]
-    if good.size < 4:
+    if good.size < 6:
         return Roundness(radius + offset, sigma)
     middle = float(np.average(good, weights=sigma[full] ** -2.0))
     chi2 = float(np.sum(((good - middle) / sigma[full]) ** 2)) / (good.size - 1)
     spread = float(np.std(good, ddof=1))
     differs = chi2 > 4.0 and spread > 0.01 * radius
     extra = spread / math.sqrt(good.size) if chi2 > 4.0 else 0.0
-    if good.size < 6:
+    if good.size < 10:
         return Roundness(radius + offset, sigma, differs, extra)
     angle = np.radians(np.flatnonzero(full) * 360.0 / SECTORS)
-    # averaging over a sector of 45 degrees lowers the second harmonic by sin(45 deg) / (pi / 4)
+    # averaging over a sector of 22.5 degrees lowers the second harmonic a little
     damping = math.sin(2.0 * math.pi / SECTORS) / (2.0 * math.pi / SECTORS)
     columns = np.array([np.ones_like(angle), damping * np.cos(2 * angle), damping * np.sin(2 * angle)]) / sigma[full]
     gram = columns @ columns.T

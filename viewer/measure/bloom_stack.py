@@ -14,8 +14,8 @@ from viewer.measure.bloom_motion import Anchor, carried
 
 GUARD = 2  # px round clipped pixels that are not used either
 GAIN_ERROR = 0.003  # of an exposure, where the light curves of two clips do not quite agree
-MOST_PIXELS = 60_000
 LEAST_PIXELS = 200
+STRAY = 0.07  # rms by which light may stray from proportion
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +113,7 @@ def _fitted(
         burnt = carried(binary_dilation(other.clipped > 0.002).astype(np.float32), shift) > 0.5
         other = Exposure(np.asarray(carried(other.light, shift), float), burnt.astype(float))
     line = _line(first, other)
-    if line[3] > 0.1:
+    if line[3] > STRAY:
         raise UsageError(
             f"its light is not proportional to the first clip's (it strays by {100 * line[3]:.0f} %).",
             hint="Lock everything but the shutter, keep camera and lamp still, and film steady lamps.",
@@ -139,13 +139,9 @@ def _line(first: Exposure, other: Exposure) -> tuple[float, float, float, float]
         raise UsageError(
             "too few pixels are unclipped in both it and the first clip.", hint="Film exposures one to three stops apart."
         )
-    step = max(1, a.size // MOST_PIXELS)
-    # the brightest tell the ratio, and are few
-    order = np.argsort(a)
-    pick = np.unique(np.concatenate([order[::step], order[-20_000:]]))
-    a, b = a[pick], b[pick]
+    a, b, count = _levels(a, b)
     noise = _noise(other.light)
-    trust = 1.0 / (noise**2 + (0.02 * b) ** 2)
+    trust = 1.0 / (noise**2 + (0.01 * b) ** 2)
     ratio = offset = sigma = 0.0
     rest = b
     for _ in range(4):
@@ -156,12 +152,32 @@ def _line(first: Exposure, other: Exposure) -> tuple[float, float, float, float]
         scale = 1.4826 * float(np.median(np.abs(rest * np.sqrt(trust)))) + 1e-12
         sigma = scale * math.sqrt(float(inverse[0, 0]))
         t = np.clip(np.abs(rest) * np.sqrt(trust) / scale / 6.0, 0.0, 1.0)
-        trust = (1.0 - t**2) ** 2 / (noise**2 + (0.02 * b) ** 2)
+        trust = (1.0 - t**2) ** 2 / (noise**2 + (0.01 * b) ** 2)
     if ratio <= 3.0 * sigma or ratio <= 0:
         raise UsageError("its light does not follow the first clip's.", hint="Film the same scene from the same place.")
-    high = a > np.percentile(a, 95)
-    misfit = 1.4826 * float(np.median(np.abs(rest[high]) / np.maximum(ratio * a[high], 1e-12))) if high.any() else 0.0
-    return ratio, max(sigma, 1e-4 * ratio), offset, misfit
+    chance = 1.5 * noise**2 / count  # of a median, squared
+    stray = (rest**2 - 2.0 * chance)[-12:] / np.maximum(ratio * a[-12:], 1e-12) ** 2
+    misfit = math.sqrt(max(0.0, float(np.mean(stray))))
+    return ratio, max(sigma, 0.5 * misfit * ratio, 1e-4 * ratio), offset, misfit
+
+
+def _levels(a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the medians of both lights at forty levels of the first, those of the dark left out, and of how many pixels.
+
+    In the dark, encoders that cut noise off at black lift the mean; where light is scarce a line would follow that.
+    """
+    dark = float(np.median(a))
+    top = float(np.percentile(a, 99.9))
+    edges = (
+        np.geomspace(max(1.5 * dark, 1e-3 * top), top, 41) if top > 2.0 * dark else np.quantile(a, np.linspace(0.5, 1.0, 21))
+    )
+    place = np.digitize(a, edges)
+    full = [k for k in range(1, edges.size) if np.count_nonzero(place == k) >= 12]
+    if len(full) < 5:
+        raise UsageError("too little of the light is unclipped in both clips.", hint="Film exposures one to three stops apart.")
+    middles = [(np.median(a[place == k]), np.median(b[place == k]), np.count_nonzero(place == k)) for k in full]
+    light, other, count = np.array(middles, float).T
+    return light, other, count
 
 
 __all__ = ["Exposure", "Joint", "join"]

@@ -25,7 +25,11 @@ from viewer.measure.readings import Flag
 
 SECTORS = 12
 SHARE = 0.1
-WIDEST = 0.5  # a veil wider than this share of what is seen round the light counts as background
+WIDEST = 1.2  # a veil whose width exceeds this share of what is seen round the light counts as background
+NEAR = 0.5  # the same share for veils that are believed first
+POWERS = (1.0, 2.0, 3.0)  # of a veil's wings
+SLACK = 0.0015  # of the background: what the shapes allowed for a veil do not tell
+RUNGS = 18  # widths of Gaussians that a veil is made of
 VEIL_ASKED = 8.0  # drop of chi square for which a veil is believed
 LIKELY = 3.84  # 95 % of chi square with one degree of freedom
 
@@ -88,18 +92,21 @@ def surround(scene: Scene, found: Fit, i: int, member: Member, usable: np.ndarra
     main = weights.copy()
     main[1 + int(shape.core) :] = 0.0  # the veil is fitted anew, and what the camera alone adds is not the device's
     own = shape.radial(main)
-    widths = np.geomspace(1.2 * edge, max(1.3 * edge, WIDEST * reach), 12)
-    scales = [s for s in (0.5 * edge, 1.5 * edge) if s < WIDEST * reach]
+    widths = np.geomspace(1.2 * edge, max(1.3 * edge, WIDEST * reach), RUNGS)
+    scales = [s for s in (0.5 * edge, 1.5 * edge, 4.0 * edge) if s < WIDEST * reach]
 
     def veil_columns(r: np.ndarray) -> np.ndarray:
         rows = [np.exp(-0.5 * (r / w) ** 2) for w in widths]
-        rows += [(1.0 + (r / s) ** 2) ** (-0.5 * p) for s in scales for p in (2.0, 3.0)]
+        rows += [(1.0 + (r / s) ** 2) ** (-0.5 * p) for s in scales for p in POWERS]
         return np.array(rows)
 
     slopes = np.array([bins.u, bins.v]) / max(reach, 1.0)
     alone = float(weights[-1]) if shape.camera.size else 0.0
     bins = replace(bins, light=bins.light - own(bins.r) - (alone * shape.camera_light(bins.r) if alone else 0.0))
     columns = np.vstack([slopes, -slopes, veil_columns(bins.r)])
+    near = np.concatenate(
+        [np.ones(4, bool), widths < NEAR * reach, [p > 1.0 and s < NEAR * reach for s in scales for p in POWERS]]
+    )
 
     def profile(amplitudes: np.ndarray) -> tuple[Profile, Profile]:
         veil_part = amplitudes[4:]
@@ -109,7 +116,7 @@ def surround(scene: Scene, found: Fit, i: int, member: Member, usable: np.ndarra
 
         return lambda r: own(r) + veil(r), veil
 
-    around = _levels(_solver(columns, bins), bins, profile, reach)
+    around = _levels(_solver(columns, bins), _solver(columns, bins, near), bins, profile, reach)
     return around if not alone else _less_sure(around, shape, found.amplitude_sigma(found.amplitude_index(i, weights.size - 1)))
 
 
@@ -123,34 +130,45 @@ def _less_sure(around: Surround, shape: Shape, sigma: float) -> Surround:
     return replace(around, options=(*around.options, *more))
 
 
-def _levels(at: Solve, bins: _Bins, profile: Callable[[np.ndarray], tuple[Profile, Profile]], reach: float) -> Surround:
+def _levels(
+    at: Solve, near: Solve, bins: _Bins, profile: Callable[[np.ndarray], tuple[Profile, Profile]], reach: float
+) -> Surround:
     """Try levels of the background and keep those that the rings allow.
 
-    A veil is believed only where the rings ask for it; a small one that they merely allow goes into the interval.
+    No veil is believed first, then one that falls off within what is seen (`near`), then any, each only where the rings ask for
+    it; what they merely allow goes into the interval.
     """
     far = bins.r > 0.7 * float(bins.r.max())
     high = float(np.median(bins.light[far]))
     spread = max(float(np.percentile(bins.light, 95)) - high, 3.0 * bins.noise / math.sqrt(bins.r.size), 1e-12)
+    span = (high - 2.0 * spread, high + 0.5 * spread)
     weight, level = bins.weight, high
     for _ in range(2):  # outliers lose weight after a first look
-        level = _lowest(at(weight), high - 2.0 * spread, high + 0.5 * spread)
+        level = _lowest(at(weight), *span)
         _, _, rest = at(weight)(level)
         scatter = 1.4826 * float(np.median(np.abs(rest * np.sqrt(bins.weight)))) + 1e-300
         t = np.clip((np.abs(rest) * np.sqrt(bins.weight) / scatter - 3.0) / 3.0, 0.0, 1.0)
         weight = bins.weight * (1.0 - t**2) ** 2
-    solve = at(weight)
+    solve, solve_near = at(weight), near(weight)
     best, amplitudes, rest = solve(level)
     unit = best / max(1.0, float(np.count_nonzero(weight > 0)) - 6.0) * _alike(rest * np.sqrt(weight), bins)
     unit = max(unit, 1e-300)
+    level_near = _lowest(solve_near, *span)
+    loss_near, amplitudes_near, _ = solve_near(level_near)
+    level_bare, bare, loss_bare = _without_veil(bins, weight, amplitudes.size)
     kept = [(level, amplitudes)]
-    bare_level, bare, loss = _without_veil(bins, weight, amplitudes.size)
-    if (loss - best) / unit < VEIL_ASKED:
-        kept.insert(0, (bare_level, bare))
+    for loss, found in ((loss_near, (level_near, amplitudes_near)), (loss_bare, (level_bare, bare))):
+        if (loss - best) / unit < VEIL_ASKED:
+            kept.insert(0, found)
     error = 0.0
+    for family, middle, least in ((solve, level, best), (solve_near, level_near, loss_near)):
+        for sign in (-1.0, 1.0):
+            edge = _border(lambda b: (family(b)[0] - least) / unit - LIKELY, middle, sign, 0.25 * spread, 3.0 * spread)  # noqa: B023
+            kept += [(edge, family(edge)[1]), (0.5 * (middle + edge), family(0.5 * (middle + edge))[1])]
+            error = max(error, abs(edge - middle) / 1.96)
     for sign in (-1.0, 1.0):
-        edge = _border(lambda b: (solve(b)[0] - best) / unit - LIKELY, level, sign, 0.25 * spread, 3.0 * spread)
-        error = max(error, abs(edge - level) / 1.96)
-        kept += [(at_, solve(at_)[1]) for at_ in (edge, 0.5 * (level + edge))]
+        moved = kept[0][0] * (1.0 + sign * 1.96 * SLACK)
+        kept.append((moved, solve(moved)[1]))
     added, veil = profile(kept[0][1])
     options = tuple((at_, profile(found)[0]) for at_, found in kept)
     return Surround(added, veil, kept[0][0], error, reach, options, bins.noise)
@@ -199,12 +217,16 @@ def _border(excess: Callable[[float], float], level: float, sign: float, step: f
     return level + sign * 0.5 * (inside + outside)
 
 
-def _solver(columns: np.ndarray, bins: _Bins) -> Solve:
-    """Return a function of weights that gives one of the level: the least loss, the amplitudes (>= 0) and the residual."""
+def _solver(columns: np.ndarray, bins: _Bins, use: np.ndarray | None = None) -> Solve:
+    """Return a function of weights that gives one of the level: the least loss, the amplitudes (>= 0) and the residual.
+
+    Only the columns in `use` get an amplitude.
+    """
+    chosen = np.flatnonzero(np.ones(len(columns), bool) if use is None else use)
 
     def weighted(weight: np.ndarray) -> Callable[[float], tuple[float, np.ndarray, np.ndarray]]:
         root = np.sqrt(weight)
-        a = columns * root
+        a = columns[chosen] * root
         norm = np.sqrt(np.einsum("ij,ij->i", a, a)) + 1e-300
         a = a / norm[:, None]
         gram = a @ a.T
@@ -215,7 +237,8 @@ def _solver(columns: np.ndarray, bins: _Bins) -> Solve:
 
         def solve(level: float) -> tuple[float, np.ndarray, np.ndarray]:
             found, _ = nnls(upper, light - level * ones, maxiter=40 * upper.shape[0])
-            amplitudes = found / norm
+            amplitudes = np.zeros(len(columns))
+            amplitudes[chosen] = found / norm
             rest = bins.light - level - amplitudes @ columns
             return float(weight @ rest**2), amplitudes, rest
 
