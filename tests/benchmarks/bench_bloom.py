@@ -1,6 +1,6 @@
 """How well bloom does: coverage of its intervals, errors through codecs, time.  Run by hand:
 
-``python tests/benchmarks/bench_bloom.py [--which coverage,codec,time] [--trials 200]``
+``python tests/benchmarks/bench_bloom.py [--which coverage,codec,pulsing,time] [--trials 200]``
 """
 
 from __future__ import annotations
@@ -39,7 +39,8 @@ def coverage(trials: int) -> None:
             side = int(4 * size + 66)
             centre = (side / 2 + float(rng.uniform(-0.5, 0.5)), side / 2 + float(rng.uniform(-0.5, 0.5)))
             if kind == "gaussian":
-                parts, truth = [(0.4, scenes.gauss(size))], {"half_radius": HALF * size}
+                # a pixel averages over its width, which adds 1/12 to the variance
+                parts, truth = [(0.4, scenes.gauss(size))], {"half_radius": HALF * (size**2 + 1 / 12) ** 0.5}
             else:
                 veil = "wing" if "wing" in kind else "gauss"
                 parts = halo(size, float(rng.uniform(1.2, 2.6)), 5.0, 0.08, veil)
@@ -102,6 +103,42 @@ def codec(trials: int) -> None:
         )
 
 
+def pulsing(trials: int) -> None:
+    """Errors and coverage under bands of pulsing light, 20 frames, HEVC 10-bit HLG."""
+    from viewer.media import open_clip
+    from viewer.tasks.bloom import measure_bloom as measure_clip
+
+    names = ("centre_x", "centre_y", "halo_radius", "half_radius")
+    errors: dict[str, list[float]] = {name: [] for name in names}
+    inside: dict[str, list[bool]] = {name: [] for name in names}
+    with tempfile.TemporaryDirectory() as folder:
+        for k in range(max(4, trials // 12)):
+            rng = np.random.default_rng(1000 + k)
+            radius, blur = float(rng.uniform(12, 40)), float(rng.uniform(1.2, 2.4))
+            rows, cols = int(3.6 * radius + 90) & ~1, int(3.6 * radius + 110) & ~1
+            centre = (cols / 2 + float(rng.uniform(-1, 1)), rows / 2 + float(rng.uniform(-1, 1)))
+            still = 0.02 + scenes.lamp(rows, cols, centre, halo(radius, blur, 5.0, 0.1, "wing" if k % 2 else "gauss"))
+            step, period, depth = float(rng.uniform(0.15, 0.45)), float(rng.uniform(60, 160)), float(rng.uniform(0.1, 0.6))
+            place = np.arange(rows)[:, None] / period
+            frames = (
+                still * (1 + depth * np.sin(2 * np.pi * (step * n + place))) + 0.004 * rng.standard_normal(still.shape)
+                for n in range(20)
+            )
+            path = scenes.write_clip(Path(folder) / "a.mp4", frames, codec="hevc", bits=10, transfer="hlg", crf=18)
+            with open_clip(path) as clip:
+                result = measure_clip(clip, [centre])
+            for name, true in zip(names, (*centre, radius, None), strict=True):
+                reading = result.reading(name, "light-1")
+                if true is not None and reading.value is not None and reading.low is not None and reading.high is not None:
+                    errors[name].append(reading.value - true)
+                    inside[name].append(reading.low <= true <= reading.high)
+    for name in names[:3]:
+        size = np.abs(errors[name])
+        print(
+            f"pulsing, {name}: mean |error| {size.mean():.4f} px, largest {size.max():.3f}, {100 * np.mean(inside[name]):.0f} % covered, n {size.size}"
+        )
+
+
 def timing() -> None:
     """Seconds a light, best of three."""
     for radius in (12, 30, 60):
@@ -120,7 +157,7 @@ def _run(light: np.ndarray, side: int) -> float:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser()
-    parser.add_argument("--which", default="coverage,codec,time")
+    parser.add_argument("--which", default="coverage,codec,pulsing,time")
     parser.add_argument("--trials", type=int, default=200)
     chosen = parser.parse_args()
     print(platform.platform(), "numpy", np.__version__)
@@ -128,5 +165,7 @@ if __name__ == "__main__":
         coverage(chosen.trials)
     if "codec" in chosen.which:
         codec(chosen.trials)
+    if "pulsing" in chosen.which:
+        pulsing(chosen.trials)
     if "time" in chosen.which:
         timing()

@@ -28,6 +28,7 @@ SHARE = 0.1
 WIDEST = 1.2  # a veil whose width exceeds this share of what is seen round the light counts as background
 NEAR = 0.5  # the same share for veils that are believed first
 POWERS = (1.0, 2.0, 3.0)  # of a veil's wings
+TOO_FAR = 0.75  # share of what is seen beyond which too little background is left to be told from the veil
 SLACK = 0.0015  # of the background: what the shapes allowed for a veil do not tell
 RUNGS = 18  # widths of Gaussians that a veil is made of
 VEIL_ASKED = 8.0  # drop of chi square for which a veil is believed
@@ -356,7 +357,7 @@ def tenth(
     slack = 1.96 * _flank_sigma(found, i, radius)
     low = max(0.0, radius - math.hypot(radius - min(others), slack))
     high = radius + math.hypot(max(others) - radius, slack)
-    if max(others) >= 0.98 * around.reach_px:
+    if max(others) >= 0.98 * around.reach_px or radius > TOO_FAR * around.reach_px:
         return Value(low, reason=OPEN_TENTH, limit=True, flags=flag, low=low, high=low)
     return Value(radius, flags=flag, low=low, high=high)
 

@@ -21,6 +21,7 @@ FAINT = "no light stands out of its surroundings here. Mark a light, or film mor
 NOT_FIXED = "the unclipped part of the glow does not fix its size. Film with a shorter exposure, or more frames."
 NO_HALO = "there is no halo's edge to relate it to. Film a brighter point lamp, or with a shorter exposure."
 SOFT = "the blur is wider than the halo. Focus better, or film the lamp larger."
+CURVE_ERROR = 0.003  # error of an edge's place as a share of its blur, from what is left of light curves and encoders
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,7 @@ def halo(found: Fit, i: int, member: Member, seen: float, extra: float) -> Value
         return Value(
             None, reason=f"only {100 * seen:.0f} % of the halo's edge lies in the field. Move the lamp towards the middle."
         )
-    sigma = math.hypot(found.sigma(i, 2), extra)
+    sigma = math.sqrt(found.sigma(i, 2) ** 2 + extra**2 + (CURVE_ERROR * blur) ** 2)
     if sigma > 0.05 * radius or misfit(found, i) > 0.5:
         return Value(None, reason=UNCLEAR, flags=Flag.FIT_POOR)
     return Value(radius, sigma)
@@ -91,6 +92,7 @@ def half(found: Fit, i: int, seen: float, extra: float) -> Value:
         value = disc_half_radius(radius, blur)
         if value <= 0.0:
             return Value(None, reason=SOFT)
+        pixel = CURVE_ERROR * blur
         parts = [(disc_half_radius(radius + d, blur + e) - value) / 1e-3 for d, e in ((1e-3, 0.0), (0.0, 1e-3))]
     elif shape.kind == "gauss":
         value, parts = HALF * float(shape.params[2]), [HALF]
