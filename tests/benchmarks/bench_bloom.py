@@ -134,8 +134,10 @@ def pulsing(trials: int) -> None:
                     inside[name].append(reading.low <= true <= reading.high)
     for name in names[:3]:
         size = np.abs(errors[name])
+        covered = 100 * np.mean(inside[name])
         print(
-            f"pulsing, {name}: mean |error| {size.mean():.4f} px, largest {size.max():.3f}, {100 * np.mean(inside[name]):.0f} % covered, n {size.size}"
+            f"pulsing, {name}: mean |error| {size.mean():.4f} px, largest {size.max():.3f}, "
+            f"{covered:.0f} % covered, n {size.size}"
         )
 
 

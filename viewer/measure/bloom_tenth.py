@@ -28,6 +28,7 @@ SHARE = 0.1
 WIDEST = 1.2  # a veil whose width exceeds this share of what is seen round the light counts as background
 NEAR = 0.5  # the same share for veils that are believed first
 POWERS = (1.0, 2.0, 3.0)  # of a veil's wings
+UNEVEN = 30.0  # mean square of what the rings leave, over noise, from which on they show more than one light's veil
 TOO_FAR = 0.75  # share of what is seen beyond which too little background is left to be told from the veil
 SLACK = 0.0015  # of the background: what the shapes allowed for a veil do not tell
 RUNGS = 18  # widths of Gaussians that a veil is made of
@@ -49,7 +50,9 @@ class Surround:
 
     ``added`` is all light that the source adds, by radius (px); ``veil`` its smooth part beside halo and core; ``level`` the
     local background at the light's place; ``reach_px`` how far rings were followed; ``options`` pairs of background level and
-    added light that the rings allow, the likeliest first; ``noise`` the scatter of single pixels of the background.
+    added light that the rings allow, the likeliest first; ``noise`` the scatter of single pixels of the background, ``scatter``
+    that of the rings' sectors.  ``uneven`` is nil where rings could be followed as far as the picture allows; where what lies
+    round the light (walls, water, other lights) stopped that, it is ``scatter``, and a wide veil counts as background.
     """
 
     added: Profile
@@ -59,6 +62,8 @@ class Surround:
     reach_px: float
     options: tuple[tuple[float, Profile], ...]
     noise: float
+    scatter: float = 0.0
+    uneven: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +92,26 @@ def surround(scene: Scene, found: Fit, i: int, member: Member, usable: np.ndarra
     edge = half_level(shape)
     first = max(member.inner, edge + (2.5 * float(shape.params[3]) if shape.kind == "disc" else 0.0))
     reach = _reach(usable, (float(shape.params[0]), float(shape.params[1])), max(member.room, member.reach))
-    bins = _bins(scene, found, i, first, reach, usable)
-    if bins.r.size < 30:
-        return None
     main = weights.copy()
     main[1 + int(shape.core) :] = 0.0  # the veil is fitted anew, and what the camera alone adds is not the device's
     own = shape.radial(main)
+    local, cut_short = 1.6 * edge + 16.0, False
+    while True:
+        around = _within(scene, found, i, first, reach, usable, own)
+        if around is None or not around.uneven or reach <= local:
+            break
+        cut_short = True
+        reach = max(local, reach / 1.5)
+    return replace(around, uneven=around.scatter) if around is not None and cut_short else around
+
+
+def _within(scene: Scene, found: Fit, i: int, first: float, reach: float, usable: np.ndarray, own: Profile) -> Surround | None:
+    """Follow the rings out to `reach`; None with fewer than 30 sectors of rings."""
+    shape, weights = found.shapes[i], found.solution.amplitudes[i]
+    edge = half_level(shape)
+    bins = _bins(scene, found, i, first, reach, usable)
+    if bins.r.size < 30:
+        return None
     widths = np.geomspace(1.2 * edge, max(1.3 * edge, WIDEST * reach), RUNGS)
     scales = [s for s in (0.5 * edge, 1.5 * edge, 4.0 * edge) if s < WIDEST * reach]
 
@@ -170,9 +189,12 @@ def _levels(
     for sign in (-1.0, 1.0):
         moved = kept[0][0] * (1.0 + sign * 1.96 * SLACK)
         kept.append((moved, solve(moved)[1]))
+    plain = solve(level_bare)[2] if loss_bare <= loss_near else solve_near(level_near)[2]
+    scatter = 1.4826 * float(np.median(np.abs(plain)))
+    uneven = scatter if best / max(1, bins.r.size - 6) > UNEVEN else 0.0
     added, veil = profile(kept[0][1])
     options = tuple((at_, profile(found)[0]) for at_, found in kept)
-    return Surround(added, veil, kept[0][0], error, reach, options, bins.noise)
+    return Surround(added, veil, kept[0][0], error, reach, options, bins.noise, scatter, uneven)
 
 
 def _without_veil(bins: _Bins, weight: np.ndarray, size: int) -> tuple[float, np.ndarray, float]:
@@ -348,6 +370,10 @@ def tenth(
 
     radius = at(*around.options[0])
     others = [at(*option) for option in around.options]
+    if around.uneven:
+        others = [r for r in others if r < TOO_FAR * around.reach_px]
+        others += [at(*around.options[0], off=sign * 1.96 * around.uneven) for sign in (-1.0, 1.0)]
+        others = [min(r, TOO_FAR * around.reach_px) for r in others]
     if radius <= 0.0:
         return Value(None, reason=NO_TENTH, flags=flag)
     if radius < member.inner - 2.5:

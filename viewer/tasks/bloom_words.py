@@ -44,7 +44,8 @@ def fits_of(bloom: LightBloom) -> dict[str, Any]:
 
     ``shape``, ``misfit``; ``veil_share`` (light of the smooth glow at the halo's edge over the halo's height); ``sector_deg``,
     ``sector_radius_px``, ``sector_sigma_px``, ``long_px``, ``short_px``, ``axis_deg``, ``axis_sigma_px`` (roundness);
-    ``background``, ``background_sigma``, ``reach_px`` (level at the light's place, how far rings were followed);
+    ``background``, ``background_sigma``, ``reach_px`` (level at the light's place, how far rings were followed), ``uneven``
+    (scatter of the surroundings where they stopped that, else 0);
     ``bloom_radius_by_source`` {ten_times, a_tenth}; ``three_sigma_px``; ``encircled`` {r50_px, r80_px, and their change per
     1 % of background}; ``camera_share`` (the camera's own light at the halo's edge or half level, over all added light).
     """
@@ -68,6 +69,7 @@ def fits_of(bloom: LightBloom) -> dict[str, Any]:
             "background": around.level,
             "background_sigma": around.level_sigma,
             "reach_px": around.reach_px,
+            "uneven": around.uneven,
             "bloom_radius_by_source": by_source(around, bloom.dark),
             "three_sigma_px": three_sigma(around),
             "encircled": encircled_radii(around),
@@ -112,10 +114,11 @@ def _of_source(bloom: LightBloom) -> str:
         return ""
     moved = by_source(bloom.around, bloom.dark)
     words = {key: f"{value:.1f} px" if value else "none" for key, value in moved.items() if value is not None}
+    uneven = " A wide veil counts as background here: the surroundings are uneven." if bloom.around.uneven else ""
     more = words.get("ten_times", "beyond what is seen")
     return (
         f"{bloom.of}: bloom_radius depends on the lamp: {more} for one ten times as bright, "
-        f"{words.get('a_tenth', 'beyond what is seen')} for one a tenth as bright."
+        f"{words.get('a_tenth', 'beyond what is seen')} for one a tenth as bright.{uneven}"
     )
 
 
