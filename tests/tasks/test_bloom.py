@@ -246,3 +246,12 @@ def test_bands_of_pulsing_light_are_taken_out(tmp_path: Path) -> None:
     assert value(result, "centre_y") == pytest.approx(90.2, abs=0.1)
     assert value(result, "halo_radius") == pytest.approx(30, abs=0.1)
     assert "gated" in result.reading("halo_radius").to_json()["flags"]
+
+
+def test_two_marks_on_one_light(tmp_path: Path) -> None:
+    """Marked twice by mistake: an answer or a refusal, never a crash."""
+    path = scenes.write_clip(tmp_path / "a.mp4", frames(still_of([((110.3, 90.2), halo(20))]), count=6), **HEVC)
+    with open_clip(path) as clip:
+        result = measure_bloom(clip, [(110, 90), (111, 90)])
+    assert len({reading.of for reading in result.readings}) == 2
+    json.loads(result.dumps())

@@ -40,6 +40,8 @@ BURNT_TENTH = "clipping reaches the radius of a tenth of the background. Film wi
 BLACK = "the background is too dark against its error for a tenth of it to mean anything. Film with some ambient light."
 OPEN_TENTH = "the added light may be above a tenth of the background out to the border of what could be used."
 
+UNSEEN = "what lies round the light hides where it falls under a tenth. Film it with more, and plainer, surroundings."
+
 Profile = Callable[[np.ndarray], np.ndarray]
 Solve = Callable[[np.ndarray], Callable[[float], tuple[float, np.ndarray, np.ndarray]]]
 
@@ -384,6 +386,10 @@ def tenth(
     low = max(0.0, radius - math.hypot(radius - min(others), slack))
     high = radius + math.hypot(max(others) - radius, slack)
     if max(others) >= 0.98 * around.reach_px or radius > TOO_FAR * around.reach_px:
+        if level <= 3.0 * around.noise:
+            return Value(None, reason=BLACK, flags=flag)
+        if low < 1.1 * half_level(found.shapes[i]):  # a bound inside the glow itself says nothing
+            return Value(None, reason=UNSEEN, flags=flag)
         return Value(low, reason=OPEN_TENTH, limit=True, flags=flag, low=low, high=low)
     return Value(radius, flags=flag, low=low, high=high)
 

@@ -44,7 +44,7 @@ def faint(found: Fit, i: int) -> str:
     """Return a reason if there is no light that stands out of the noise, else an empty string."""
     weights = found.solution.amplitudes[i]
     best = max(
-        (w / max(found.amplitude_sigma(found.amplitude_index(i, k)), 1e-300) for k, w in enumerate(weights) if w > 0),
+        (w / max(found.amplitude_sigma(found.amplitude_index(i, k)), 1e-9 * w) for k, w in enumerate(weights) if w > 0),
         default=0.0,
     )
     if best < 5.0:
@@ -108,6 +108,8 @@ def half(found: Fit, i: int, seen: float, extra: float) -> Value:
         return Value(None, reason=f"only {100 * seen:.0f} % of the glow lies in the field. Move the lamp towards the middle.")
     if sigma > 0.15 * value:
         return Value(None, reason=NOT_FIXED)
+    if misfit(found, i) > 0.25:
+        return Value(None, reason=UNCLEAR, flags=Flag.FIT_POOR)
     return Value(value, sigma, flags=Flag.FEW_PIXELS if value < 1.5 else Flag.NONE)
 
 

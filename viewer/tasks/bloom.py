@@ -105,7 +105,8 @@ def measure_bloom(
     inside, _ = find_lights(mean.light, valid=valid, most=NEIGHBOURS)
     if mean.moving:
         # the marks came from the first frames, where the light had already moved
-        marks = _marks(mean.light, marks, inside, most, reach=8.0 + _reach(mean))
+        moved = _marks(mean.light, marks, inside, most, reach=8.0 + _reach(mean))
+        marks = moved if lights else _apart(moved)
     light, clipped, joints = joined(mean, stack, marks[0], cancelled)
     alone = camera_alone(camera, camera_light, cancelled) if camera is not None else None
     level = float(np.median(mean.light[valid])) if valid.any() else 0.0
@@ -229,14 +230,16 @@ def _marks(
     """Return the places to measure: the marks, moved onto the light they mean, or the strongest lights found."""
     if not given:
         return [spot.centre for spot in found[:most]]
-    places = []
+    places: list[tuple[float, float]] = []
     for x, y in given:
-        near = [s for s in found if math.hypot(s.x - x, s.y - y) < max(reach, 2.5 * s.size)]
-        if near:
-            places.append(min(near, key=lambda s: math.hypot(s.x - x, s.y - y)).centre)
-        else:
-            places.append(refine_centre(light, (x, y)))
+        near = [s.centre for s in found if math.hypot(s.x - x, s.y - y) < max(reach, 2.5 * s.size) and s.centre not in places]
+        places.append(min(near, key=lambda p: math.dist(p, (x, y))) if near else refine_centre(light, (x, y)))
     return places
+
+
+def _apart(places: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Leave out places that are another's within 3 px."""
+    return [p for i, p in enumerate(places) if all(math.dist(p, q) > 3.0 for q in places[:i])]
 
 
 NONE_FOUND = "no point light was found. Mark one with --light X,Y, or film a small bright lamp against a dark background."
