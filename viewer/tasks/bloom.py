@@ -110,6 +110,7 @@ def measure_bloom(
     light, clipped, joints = joined(mean, stack, marks[0], cancelled)
     alone = camera_alone(camera, camera_light, cancelled) if camera is not None else None
     level = float(np.median(mean.light[valid])) if valid.any() else 0.0
+    restless = mean.moving or Flag.GATED in mean.flags
     blooms = measure.measure_bloom(
         light,
         marks,
@@ -120,7 +121,7 @@ def measure_bloom(
         camera=alone,
         dark=_dark(mean.light, stop),
         limit=look.limit,
-        grain=_grain(clip, level),
+        grain=_grain(clip, level) * (2.0 if restless else 1.0),
         frames=mean.frames,
         flags=mean.flags | Flag.ONE_TAKE,
         cancelled=cancelled,
