@@ -74,7 +74,7 @@ def test_what_does_not_go_together() -> None:
 def test_the_camera_is_taken_off() -> None:
     """A camera whose glow lies over halo and veil: with its own profile known, the device's veil and tenth come back."""
     glow = scenes.wing(5.0, 2.2)
-    own = [(4.0, scenes.gauss(2.0)), (0.1, scenes.disc(40, 2.0)), (0.02, scenes.gauss(60))]
+    own = [(4.0, scenes.gauss(2.0)), (0.1, scenes.disc(40, 2.0)), (0.02, scenes.gauss(45))]
     shape, rng = (260, 300), np.random.default_rng(5)
     device = 0.02 + scenes.lamp(260, 300, (150.3, 130.2), [*own, (1.0, glow)])
     alone = 0.001 + scenes.lamp(260, 300, (140.1, 120.4), [(4.0, scenes.gauss(1.4)), (1.0, glow)])

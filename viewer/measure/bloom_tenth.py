@@ -28,6 +28,7 @@ SHARE = 0.1
 WIDEST = 1.2  # a veil whose width exceeds this share of what is seen round the light counts as background
 NEAR = 0.5  # the same share for veils that are believed first
 POWERS = (1.0, 2.0, 3.0)  # of a veil's wings
+CAMERA_DOUBT = 0.25  # error (1 sigma) of the camera's share where the device's veil looks like it
 UNEVEN = 30.0  # mean square of what the rings leave, over noise, from which on they show more than one light's veil
 TOO_FAR = 0.75  # share of what is seen beyond which too little background is left to be told from the veil
 SLACK = 0.0015  # of the background: what the shapes allowed for a veil do not tell
@@ -139,7 +140,11 @@ def _within(scene: Scene, found: Fit, i: int, first: float, reach: float, usable
         return lambda r: own(r) + veil(r), veil
 
     around = _levels(_solver(columns, bins), _solver(columns, bins, near), bins, profile, reach)
-    return around if not alone else _less_sure(around, shape, found.amplitude_sigma(found.amplitude_index(i, weights.size - 1)))
+    if not alone:
+        return around
+    # a veil of the device's own can look like the camera's: the fit's error alone would be too small
+    sigma = found.amplitude_sigma(found.amplitude_index(i, weights.size - 1))
+    return _less_sure(around, shape, math.hypot(sigma, CAMERA_DOUBT * alone))
 
 
 def _less_sure(around: Surround, shape: Shape, sigma: float) -> Surround:

@@ -21,6 +21,7 @@ FAINT = "no light stands out of its surroundings here. Mark a light, or film mor
 NOT_FIXED = "the unclipped part of the glow does not fix its size. Film with a shorter exposure, or more frames."
 NO_HALO = "there is no halo's edge to relate it to. Film a brighter point lamp, or with a shorter exposure."
 SOFT = "the blur is wider than the halo. Focus better, or film the lamp larger."
+CORRELATED = 1.12  # enlarges errors under correlated noise (tests/benchmarks/bench_bloom.py, coverage)
 CURVE_ERROR = 0.003  # error of an edge's place as a share of its blur, from what is left of light curves and encoders
 
 
@@ -56,7 +57,9 @@ def faint(found: Fit, i: int) -> str:
 
 def centre(found: Fit, i: int, axis: int) -> Value:
     """Return the centre of light `i` along x (0) or y (1)."""
-    return Value(float(found.shapes[i].params[axis]), found.sigma(i, axis))
+    # the tail of the noise's correlation sinks into chance before it ends
+    more = CORRELATED if found.inflation > 1.3 else 1.0
+    return Value(float(found.shapes[i].params[axis]), more * found.sigma(i, axis))
 
 
 def halo(found: Fit, i: int, member: Member, seen: float, extra: float) -> Value:
