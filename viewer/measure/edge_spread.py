@@ -23,6 +23,7 @@ from viewer.measure.bloom_model import Patch
 
 CLOSE = 0.003
 PIECES = 8
+STUDENT_OF_SIX = 1.31
 FREQUENCIES = np.round(np.arange(0.0, 0.5001, 0.005), 4)
 
 
@@ -243,7 +244,9 @@ def uneven(distance: np.ndarray, along: np.ndarray, light: np.ndarray, sigma: fl
             return 1.0
         found.append(_erf_fit(distance[part], light[part], [sigma])[0][1])
     scatter = float(np.std(found, ddof=1)) / math.sqrt(pieces)
-    return scatter / error if scatter > 1.5 * error > 0 else 1.0
+    ratio = scatter / error if error > 0 else 1.0
+    # a scatter of six values is poorly known: where it decides, Student's factor over the normal one
+    return ratio * STUDENT_OF_SIX if ratio > 1.5 else max(1.0, ratio)
 
 
 def _erf_levels(distance: np.ndarray, light: np.ndarray, centre: float, widths: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
