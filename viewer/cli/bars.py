@@ -38,7 +38,13 @@ class TargetType(click.ParamType[Any]):
 
 @click.command("bars")
 @click.argument("clip", type=CLIP)
-@click.option("--target", "targets", type=TargetType(), multiple=True, required=True, help="A target: the box around its bars.")
+@click.option("--target", "targets", type=TargetType(), multiple=True, help="A target: the box around its bars.")
+@click.option(
+    "--square", type=RECT, help="The chart's square: --layout finds the targets by it, --save-layout keeps them by it."
+)
+@click.option("--square-lpmm", type=float, metavar="LPMM", help="lp/mm of the element that belongs to the square.")
+@click.option("--layout", type=CLIP, metavar="FILE", help="A layout kept before: its targets are found about the square.")
+@click.option("--save-layout", type=CLIP, metavar="FILE", help="Keep the marked targets as a layout for other clips.")
 @click.option("--frames", type=FRAMES, default="0:", help="Use only these frames.")
 @click.option("--black", type=RECT, help="A region without light; its level is subtracted.")
 @click.option("--dark-clip", type=CLIP, metavar="CLIP", help="Filmed with everything capped; its level is subtracted.")
@@ -48,6 +54,10 @@ class TargetType(click.ParamType[Any]):
 def command(
     clip: Path,
     targets: tuple[Any, ...],
+    square: Any,
+    square_lpmm: float | None,
+    layout: Path | None,
+    save_layout: Path | None,
     frames: Any,
     black: Any,
     dark_clip: Path | None,
@@ -60,16 +70,30 @@ def command(
     """Measure the modulation of tri-bar targets and the limiting resolution.
 
     Give each target as LPMM=X,Y,W,H,v (upright bars) or ,h (lying bars); without v or h the way is found. Which lp/mm an
-    element has: 2^(group + (element - 1) / 6).
+    element has: 2^(group + (element - 1) / 6). Marked once, targets are kept with --square, --square-lpmm and --save-layout,
+    and found again in other clips with --square, --square-lpmm and --layout.
     """
+    from viewer.errors import UsageError
+    from viewer.measure.chart import learn_layout
     from viewer.media import LightChoice, open_clip
     from viewer.tasks.bars import measure_bars, with_ways
+    from viewer.tasks.chart import chart_targets, read_layout, write_layout
+
+    if (layout or save_layout) and (square is None or square_lpmm is None):
+        raise UsageError("a layout needs the chart's square.", hint="Give --square X,Y,W,H and --square-lpmm LPMM.")
+    if not targets and layout is None:
+        raise UsageError("no target was marked.", hint="Give --target LPMM=X,Y,W,H,v for each, or --square and --layout.")
+    known = read_layout(layout) if layout else None
 
     choice = LightChoice(transfer=transfer, range=range, matrix=matrix)
     with ExitStack() as stack, progress_bar("bars") as progress:
         opened = stack.enter_context(open_clip(clip, light=choice))
         helper = None if dark_clip is None else stack.enter_context(open_clip(dark_clip, light=choice))
         marked = with_ways(opened, targets, frames)
+        if save_layout is not None:
+            write_layout(learn_layout(square, marked, square_lpmm or 0.0), save_layout)
+        if known is not None and square_lpmm is not None:
+            marked += chart_targets(opened, known, square, square_lpmm, frames=frames)
         result = measure_bars(opened, marked, frames=frames, black=black, dark_clip=helper, corner=corner, progress=progress)
     emit(result, json_to)
 

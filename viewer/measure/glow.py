@@ -239,7 +239,13 @@ def _search(
         return Glow(None, 0.0, reason, 0.0, dark, bright, **curves)
     if radius > 0.94 * most:
         return Glow(None, 0.0, TOO_FAR, share, dark, bright, **curves)
-    return Glow(radius, sigma, "", share, dark, bright, **curves)
+    return Glow(radius, math.hypot(sigma, _unseen(radius, blur)), "", share, dark, bright, **curves)
+
+
+def _unseen(radius: float, blur: float) -> float:
+    """Standard error of the radius of a small disc: beside the edge, blur and codecs hide a good part of it."""
+    hidden = max(4.0, 3.0 * blur) / radius
+    return float(1.4 * hidden**1.5)
 
 
 def _filled(light: np.ndarray, above: np.ndarray, blur: float) -> np.ndarray:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 AROUND = 110  # px round the region that are read: glow comes from there too
 STILL_PX = 0.05
+ALONG_GRID = 1.7
 SHOULDER = 0.003  # of the width, 8 bit (tests/benchmarks/bench_edge.py)
 
 Progress = Callable[[int, int], None] | None
@@ -76,7 +77,7 @@ def measure_edge(
     result = measure.measure_edge(
         mean.light, inside, clipped=mean.clipped, frames=mean.frames, flags=flags, of=str(region), camera=other
     )
-    extra = _codec_sigma(clip, result.reading("rise_10_90").value)
+    extra = _codec_sigma(clip, result)
     readings = tuple(allowed(r, extra * _leverage(r, result)) for r in result.readings)
     warnings = list(mean.warnings)
     if not mean.tinted:
@@ -147,11 +148,17 @@ def _along(line: EdgeLine, inside: Rect) -> Follow:
     return follow
 
 
-def _codec_sigma(clip: ClipReader, width: float | None) -> float:
-    """Return by how much a codec changes a width (1 sigma, px): shallow shoulders of wide edges are flattened more."""
-    sharp = codec_sigma(clip)
+def _codec_sigma(clip: ClipReader, result: measure.EdgeResult) -> float:
+    """Return by how much a codec changes a width (1 sigma, px).
+
+    Shallow shoulders of wide edges are flattened more; an edge along the grid lies alike in all its blocks.
+    """
+    sharp, width, angle = codec_sigma(clip), result.reading("rise_10_90").value, result.reading("edge_angle").value
+    if sharp <= 0 or width is None or angle is None:
+        return sharp
     share = SHOULDER if clip.info.bit_depth <= 8 else 0.5 * SHOULDER
-    return float(np.hypot(sharp, share * width)) if sharp > 0 and width is not None else sharp
+    along = ALONG_GRID if abs((angle + 45.0) % 90.0 - 45.0) < 1.5 else 1.0
+    return along * float(np.hypot(sharp, share * width))
 
 
 def _leverage(reading: Reading, result: measure.EdgeResult) -> float:
