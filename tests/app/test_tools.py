@@ -73,6 +73,12 @@ def test_names_tell_the_kind_of_scene() -> None:
     ]  # fmt: skip
 
 
+def test_folders_of_cameras_are_no_devices() -> None:
+    """JEITA CP-3461 (DCF): folders of a card are called by three digits and five characters."""
+    paths = [Path("/card/DCIM/100MEDIA/C0001.MP4"), Path("/card/DCIM/101CANYO/C0001.MP4"), Path("/card/Heron_lamps.mp4")]
+    assert [p.device for p in guess(paths, Session(id="s"))] == ["", "", "Heron"]
+
+
 # --- presets ---
 
 

@@ -28,7 +28,7 @@ from viewer.session.model import FileRef, Session
 SMALL, USUAL = (1366, 768), (1920, 1080)
 README = ("window", "still")
 DIALOGS = (
-    "desk", "add_measure", "levels", "camera", "plan", "preferences", "publish", "card",
+    "desk", "add_measure", "levels", "camera", "clip_place", "plan", "planner", "blind", "preferences", "publish", "card",
     "actions", "shortcuts", "manual", "audit", "about",
 )  # fmt: skip
 
@@ -227,24 +227,42 @@ def _look(studio: _Studio, path: Path, place: Path) -> None:
 
 def _readings(studio: _Studio, path: Path, place: Path) -> None:
     with studio.window(path, size=USUAL) as window:
-        window.run("measure_all")
-        settle(window, 120)
         panel = window.readings_panel
-        for kind in ("lamps", "screen", "edge", "chart"):
+        for kind in ("lamps", "screen", "edge", "chart", "figure"):
             _scene_of_kind(window, kind)
+            if kind != "chart":
+                _draw_curves(window)
             panel.show_part(panel.plots)
-            panel.plots.choice.setCurrentIndex(0)
-            panel.plots._show()
             settle(window, 5)
             studio.shoot(f"readings-plot-{kind}", window)
+            _large_plots(studio, window, kind)
         panel.plots.as_table.setChecked(True)
         settle(window, 2)
         studio.shoot("readings-plot-as-table", window)
+        panel.plots.as_table.setChecked(False)
         _scene_of_kind(window, "chart")
         panel.show_part(panel.scopes)
         settle(window, 10)
         studio.shoot("readings-scopes", window)
-        panel.tabs.setCurrentIndex(0)
+
+
+def _large_plots(studio: _Studio, window: MainWindow, kind: str) -> None:
+    """Every curve of the scene in a large window: radial profile, spectrum, rows by time, period, edge, MTF, levels."""
+    plots = window.readings_panel.plots
+    drawn = [n for n, plot in enumerate(plots.plots) if not plot.empty and not plot.ticks]
+    for n in drawn[:8]:
+        plots.choice.setCurrentIndex(n)
+        plots._show()
+        plots.open_large()
+        settle(window, 3)
+        for dialog in window.dialogs:
+            dialog.resize(900, 560)
+            settle(window, 1)
+            studio.shoot(f"plot-{kind}-{n + 1}", dialog)
+            dialog.close()
+    if drawn:
+        plots.choice.setCurrentIndex(drawn[0])
+        plots._show()
 
 
 def _dialogs(studio: _Studio, path: Path, place: Path) -> None:
@@ -263,6 +281,45 @@ def _dialogs(studio: _Studio, path: Path, place: Path) -> None:
                 dialog.close()
             settle(window, 1)
         _ingest(studio, window)
+        _blind(studio, window)
+        _by_hand(studio, window)
+
+
+def _blind(studio: _Studio, window: MainWindow) -> None:
+    from viewer.app.views.blind import BlindDialog
+
+    _scene_of_kind(window, "chart")
+    window.run("blind")
+    for dialog in window.dialogs:
+        if isinstance(dialog, BlindDialog) and dialog.start.isEnabled():
+            dialog.begin()
+            settle(window, 30)
+            studio.shoot("dialog-blind-judge", dialog)
+            while dialog.reading is not None and dialog.reading.trial is not None:
+                dialog.judge(float(dialog.reading.trial.target.partition("/")[0]) < 0.12)
+            studio.shoot("dialog-blind-outcome", dialog)
+        dialog.close()
+
+
+def _by_hand(studio: _Studio, window: MainWindow) -> None:
+    """A lane that is being dragged, and matching points."""
+    _scene_of_kind(window, "screen")
+    clips = window.stage.clips
+    if len(clips) < 2:
+        return
+    window.stage.choose("clip", clips[1].id)
+    window.lanes._set_shift({clips[1].id: 0.12})
+    settle(window)
+    studio.shoot("hand-nudging", window)
+    window.lanes._set_shift({})
+    window.run("tool_pair")
+    for pane, (x, y) in zip(window.wall.panes, ((0.5, 0.4), (0.5, 0.4), (0.5, 0.4)), strict=False):
+        rect = pane.picture_rect
+        at = window.wall.panes[0].pointer._to_clip(pane.clips[0], (x * rect.width(), y * rect.height()))
+        window.wall.draw(pane.clips[0], at, at, dragged=False)
+    settle(window)
+    studio.shoot("hand-matching-points", window)
+    window.run("tool_select")
 
 
 def _ingest(studio: _Studio, window: MainWindow) -> None:
@@ -274,7 +331,7 @@ def _ingest(studio: _Studio, window: MainWindow) -> None:
     dialog: QDialog = IngestDialog(window, empty, ingest.guess(found, empty))
     dialog.setAttribute(Qt.WidgetAttribute.WA_DontShowOnScreen)
     dialog.show()
-    settle(window, 1)
+    settle(window, 20)
     studio.shoot("dialog-ingest", dialog)
     dialog.close()
 

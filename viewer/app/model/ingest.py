@@ -99,7 +99,8 @@ NOISE_WORDS = frozenset(
 )
 _TAKE = re.compile(r"^(?:t|take|tk)[ _-]?0*(\d{1,3})$")
 _PART = re.compile(r"^(?:part|p|teil)0*(\d{1,2})$|^0*(\d{1,2})of0*\d{1,2}$")
-_NUMBERED = re.compile(r"^[a-z]{0,5}\d{3,}[a-z]?$|^\d+$")
+# Numbered files, and folders as cameras make them: three digits and five characters (the DCF rule of JEITA CP-3461).
+_NUMBERED = re.compile(r"^[a-z]{0,5}\d{3,}[a-z]?$|^\d+$|^\d{3}[a-z0-9_]{5}$")
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,6 +16,7 @@ from viewer.app.model.glossary import MEASURES, is_main, title_of
 from viewer.measure.readings import FLAG_WORDS
 from viewer.session.model import Clip, Session, StoredReading, StoredVerdict
 
+OLD = "out of date"
 Sort = Literal["request", "name", "refused", "differs"]
 
 
@@ -81,19 +82,23 @@ def common_reason(row: TableRow) -> str | None:
     return reasons.pop() if len(row.cells) > 1 and len(reasons) == 1 else None
 
 
-def common_flags(row: TableRow) -> tuple[str, ...]:
-    """Return the flags that hold for every clip with a value, to be said once; empty where there is only one."""
+def common_flags(row: TableRow, stale: Container[str] = ()) -> tuple[str, ...]:
+    """Return the flags that hold for every clip with a value, to be said once; empty where there is only one.
+
+    `stale` holds the ids of readings that are out of date: that counts as a flag.
+    """
     held = [r for _, r in row.cells if r is not None and r.state != "refused"]
     if len(held) < 2:
         return ()
-    return tuple(flag for flag in held[0].flags if flag != "within this take" and all(flag in r.flags for r in held))
+    shared = tuple(f for f in held[0].flags if f not in ("within this take", OLD) and all(f in r.flags for r in held))
+    return (*shared, OLD) if all(r.id in stale or OLD in r.flags for r in held) else shared
 
 
-def lines_of(row: TableRow) -> list[str]:
+def lines_of(row: TableRow, stale: Container[str] = ()) -> list[str]:
     """Return the kinds of lines that show a row: title, values or one refusal for all, common flags, verdict."""
     refused = common_reason(row) is not None
     lines = ["title", "refused" if refused else "values"]
-    if common_flags(row):
+    if common_flags(row, stale):
         lines.append("common")
     if row.verdicts and not refused:  # they would only repeat the reason
         lines.append("verdict")

@@ -43,7 +43,8 @@ def _pens(chosen: bool, own: bool) -> tuple[QPen, QPen]:
 class Names:
     """The places that names take up on one picture, so that none is written over another."""
 
-    def __init__(self, points: list[Points]) -> None:
+    def __init__(self, points: list[Points], rect: QRectF) -> None:
+        self._rect = rect
         self._metrics = QFontMetricsF(words(11, strong=True))
         self._crowd = [(min(p[0] for p in group), min(p[1] for p in group)) for group in points]
         self._taken: list[QRectF] = []
@@ -72,7 +73,7 @@ class Names:
             spots = [(x0, y0 - 6), (x0, y1 + 4 + up), (x1 + 6, y0 + up), (x0 - 6 - width, y0 + up)]
         for x, y in spots:
             rect = QRectF(x, y - up, width, height)
-            if not any(rect.intersects(other) for other in self._taken):
+            if self._rect.contains(rect) and not any(rect.intersects(other) for other in self._taken):
                 self._taken.append(rect)
                 return QPointF(x, y)
         return None

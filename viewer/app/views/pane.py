@@ -275,7 +275,7 @@ class PaneView(QWidget):
             overlay.paint_dim(painter, rect, apply(matrix, c.cx, c.cy), c.radius * scale_of(matrix))
         known = placement.scale_by != "assumed"
         placed = [(shape, overlay.on_screen(shape, matrix)) for shape in shapes_of(self.stage.session, clip)]
-        names = overlay.Names([points for shape, points in placed if isinstance(shape.item, Region)])
+        names = overlay.Names([points for shape, points in placed if isinstance(shape.item, Region)], rect)
         for shape, points in placed:
             if not isinstance(shape.item, Region) and shape.item.text and shape.kind != "text":
                 names.keep_free(overlay.note_text_at(shape.item, points), shape.item.text, 13)

@@ -163,6 +163,20 @@ class PlotView(QWidget):
             item.addItem(line)
         if plot.limits_x is not None:
             item.setXRange(*plot.limits_x, padding=0.02)
+        self._bound_bars()
+
+    def _bound_bars(self) -> None:
+        """Let an error bar that dwarfs everything leave the frame, so that the values can be told apart."""
+        plot = self._plot
+        if plot.log_y or not plot.curves or plot.image is not None:
+            return
+        ys = np.concatenate([curve.y for curve in plot.curves])
+        errors = np.concatenate([curve.error for curve in plot.curves if curve.error is not None] or [np.zeros(1)])
+        span = float(np.ptp(ys)) or abs(float(ys[0])) or 1.0
+        if float(np.max(errors)) > 20 * span:
+            near = float(np.max(errors[errors <= 20 * span], initial=0.0))
+            pad = max(0.5 * span, near)
+            self.canvas.getPlotItem().setYRange(float(ys.min()) - pad, float(ys.max()) + pad, padding=0.02)
 
     def _image(self, array: np.ndarray) -> None:
         from viewer.app.model.render import cividis

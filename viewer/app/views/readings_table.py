@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from typing import Any
 
 from PySide6.QtCore import (
@@ -41,6 +42,7 @@ class ReadingsModel(QAbstractTableModel):
         self.clips: tuple[Clip, ...] = ()
         self.heads: list[str] = []
         self.lines: list[tuple[str, TableRow]] = []
+        self.stale: set[str] = set()
 
     def show(self, rows: list[TableRow], clips: tuple[Clip, ...], heads: list[str]) -> None:
         """Show these rows."""
@@ -48,7 +50,7 @@ class ReadingsModel(QAbstractTableModel):
         self.rows, self.clips, self.heads = rows, clips, heads
         self.lines = []
         for row_ in rows:
-            self.lines += [(kind, row_) for kind in table.lines_of(row_)]
+            self.lines += [(kind, row_) for kind in table.lines_of(row_, self.stale)]
         self.endResetModel()
 
     def rowCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
@@ -70,7 +72,7 @@ class ReadingsModel(QAbstractTableModel):
             if kind == "title":
                 return f"{row_.title} · {row_.where}"
             if kind in ("refused", "common", "verdict"):
-                return across_words(kind, row_)
+                return across_words(kind, row_, self.stale)
             reading = self.reading(index)
             head = f"{self.heads[index.column()]}: " if role == Qt.ItemDataRole.AccessibleTextRole else ""
             return head + cell_words(reading)
@@ -124,12 +126,12 @@ def cell_words(reading: StoredReading | None) -> str:
     return ", ".join([text, *(tr(flag) for flag in reading.flags)])
 
 
-def across_words(kind: str, row_: TableRow) -> str:
+def across_words(kind: str, row_: TableRow, stale: Container[str] = ()) -> str:
     """Return a line that runs across: why all were refused, the flags of all, or the verdicts."""
     if kind == "refused":
         return table.common_reason(row_) or ""
     if kind == "common":
-        return ", ".join(tr(flag) for flag in table.common_flags(row_))
+        return ", ".join(tr(flag) for flag in table.common_flags(row_, stale))
     return verdict_words(row_)
 
 
@@ -182,7 +184,7 @@ class ReadingDelegate(QStyledItemDelegate):
         if reading.state == "limit" and reading.reason:
             return reading.reason
         flags = list(reading.flags) + (["out of date"] if stale and "out of date" not in reading.flags else [])
-        said = (*table.common_flags(row_), "within this take")
+        said = (*table.common_flags(row_, self._view.stale), "within this take")
         return ", ".join(tr(flag) for flag in flags if flag not in said)
 
     def height(self, kind: str, row_: TableRow, width: int) -> int:
@@ -193,7 +195,7 @@ class ReadingDelegate(QStyledItemDelegate):
         if kind == "verdict":
             return int(text_height(verdict_words(row_), words(12), across)) + px(12)
         if kind in ("refused", "common"):
-            return int(text_height(across_words(kind, row_), words(11), across)) + px(8)
+            return int(text_height(across_words(kind, row_, self._view.stale), words(11), across)) + px(8)
         need = px(40)
         for clip_id, reading in row_.cells:
             if reading is None:
@@ -226,7 +228,7 @@ class ReadingDelegate(QStyledItemDelegate):
             painter.setPen(color("text"))
             layout.draw(painter, QPointF(rect.left() + 12, rect.top() + 2))
         elif kind in ("refused", "common"):
-            layout, _ = _lay_out(across_words(kind, row_), words(11), rect.width() - 24)
+            layout, _ = _lay_out(across_words(kind, row_, self._view.stale), words(11), rect.width() - 24)
             painter.setPen(color("quiet"))
             layout.draw(painter, QPointF(rect.left() + 12, rect.top()))
         else:
@@ -355,7 +357,7 @@ class ReadingsTable(QTableView):
 
     def show_rows(self, rows: list[TableRow], clips: tuple[Clip, ...], heads: list[str], stale: set[str]) -> None:
         """Show these rows."""
-        self.stale = stale
+        self.stale = self.grid.stale = stale
         at = self.currentIndex().row(), self.currentIndex().column()
         scroll = self.verticalScrollBar().value()
         self.grid.show(rows, clips, heads)
