@@ -110,14 +110,16 @@ def _beginning(high: np.ndarray, near: int, rate_hz: int) -> tuple[float, float]
     first = _lasting(short, limit, strong, max(2 * width, round(0.7 * ms)))
     lead = short[first : max(strong - round(0.4 * ms), first)]
     faint = _ECHO * (2.0 if len(lead) > 1.2 * ms else 1.0)
-    if len(lead) and float(np.mean(lead)) < faint * short[top]:
+    smeared = len(lead) > 0 and float(np.mean(lead)) < faint * short[top]
+    if smeared:
         limit = float(np.clip(4.0 * np.percentile(lead, 90), limit, 0.25 * short[top]))
         first = _lasting(short, limit, strong, max(2 * width, round(0.7 * ms)))
     inside = np.nonzero(part[first : first + width] > limit)[0]
     change = first + (int(inside[0]) if len(inside) else 0)
     rise_s = max(strong - first, 0) / rate_hz
     blind = limit / float(short[top])  # 0.25: the beginning itself is hidden
-    return float((begin + change) / rate_hz), float(math.hypot(4e-5 + 6e-4 * blind, 0.4 * rise_s))
+    sigma_s = math.hypot(3e-5 + 6e-4 * blind, (0.4 if smeared else 0.12) * rise_s)
+    return float((begin + change) / rate_hz), float(sigma_s)
 
 
 def _lasting(short: np.ndarray, limit: float, strong: int, long: int) -> int:
