@@ -348,7 +348,7 @@ def test_hurt_copies_of_real_clips(corpus: Path, tmp_path: Path) -> None:
     # Two of 105 ways per clip, others on other clips; all of them with GLOAMING_SLOW=1.
     slow = os.environ.get("GLOAMING_SLOW") == "1"
     for place, path in enumerate(sound_clips(corpus)):
-        if not slow and path.stat().st_size > 400_000:
+        if not slow and path.stat().st_size > 250_000:
             break
         for seed in range(105) if slow else (place % 5, 5 + place % 100):
             copy = hurt(path, seed, tmp_path)
