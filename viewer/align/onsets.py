@@ -13,6 +13,8 @@ from scipy.stats import poisson
 _STRETCH_S = 1.0e-4
 _FAINT = 0.004
 _ECHO = 0.025
+# A lead as long as this may be an echo of the encoder as well as the beginning.
+_LONG_S = 1.2e-3
 _BANDS_HZ = (300, 600, 1200, 2400, 4800, 9600)
 
 
@@ -118,7 +120,7 @@ def _beginning(high: np.ndarray, near: int, rate_hz: int) -> tuple[float, float]
     change = first + (int(inside[0]) if len(inside) else 0)
     rise_s = max(strong - first, 0) / rate_hz
     blind = limit / float(short[top])  # 0.25: the beginning itself is hidden
-    sigma_s = math.hypot(3e-5 + 6e-4 * blind, (0.4 if smeared else 0.12) * rise_s)
+    sigma_s = math.hypot(3e-5 + 6e-4 * blind, (0.4 if smeared or rise_s > _LONG_S else 0.12) * rise_s)
     return float((begin + change) / rate_hz), float(sigma_s)
 
 
