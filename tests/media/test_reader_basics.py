@@ -62,3 +62,17 @@ def test_light_survives(kind: tuple[str, int, str, str, str, str, str], tmp_path
     assert sound is not None
     assert sound.rate_hz == 48000
     assert sound.start_s == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("pictures", [1, 2, 3])
+def test_shortest_clips_are_written_every_time(tmp_path: Path, pictures: int) -> None:
+    """The encoder leaves decoding times undefined there; the file must not depend on what they happen to be."""
+    for turn in range(5):
+        path = tmp_path / f"{turn}.mp4"
+        with VideoWriter(
+            path, width=64, height=64, rate=30, codec="hevc", bit_depth=10, options={"preset": "veryfast"}
+        ) as writer:
+            for _ in range(pictures):
+                writer.write(np.full((64, 64, 3), 0.4, np.float32))
+        with open_clip(path) as clip:
+            assert [frame.number for frame in clip.frames()] == list(range(pictures))

@@ -27,6 +27,9 @@ _mask_lock = threading.Lock()
 _ENCODERS = {"h264": "libx264", "hevc": "libx265", "ffv1": "ffv1", "prores": "prores_ks", "av1": "libsvtav1"}
 _FORMATS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska", ".m4v": "mp4", ".avi": "avi", ".nut": "nut"}
 
+# No encoder decodes a picture this many pictures before it is shown.
+_FAR = 500
+
 
 class VideoWriter:
     """Writes one clip to a temporary name beside its place, and puts it there when it is whole.
@@ -207,6 +210,10 @@ class VideoWriter:
     def _mux(self, stream: Any, frame: Any) -> None:
         try:
             for packet in stream.encode(frame):
+                early = 0 if packet.pts is None or packet.dts is None else abs(packet.pts - packet.dts)
+                if stream is self._video and early * self._time_base * self.rate > _FAR:
+                    # x265 leaves the decoding time of clips of one or two pictures undefined.
+                    packet.dts = packet.pts
                 self._container.mux(packet)
         except (av.error.FFmpegError, OSError, ValueError) as error:
             raise FileError(

@@ -193,8 +193,8 @@ class Request(Record):
 
     `regions` maps a role of the measure to region ids: contrast ``bright``, ``dark`` (and ``black``, ``local``); bloom
     ``light``; edge, noise, tint, ramp, flicker ``region``; bars ``target`` (and ``black``); figure ``figure``.  A ramp with
-    ``bright`` and ``dark`` or ``target`` regions also measures these at every light level.  `first_s`, `last_s` bound the
-    scene time.  `settings` are the measure's options by name.
+    ``bright`` and ``dark``, ``target``, ``noise``, ``edge`` or ``tint`` regions also measures these at every light level.
+    `first_s`, `last_s` bound the scene time.  `settings` are the measure's options by name.
     """
 
     id: str

@@ -198,14 +198,16 @@ def _bloom(work: Work) -> Result:
 
     lights = work.regions("light")
     device = work.device
-    result = measure_bloom(
-        work.reader,
-        [carried_point(region, work.clip) for region in lights] or None,
-        field_deg=device.field_deg if device else None,
-        objective_mm=device.objective_mm if device else None,
-        frames=work.frames,
-        cancelled=work.cancelled,
-    )
+    with work.helper("camera") as camera:
+        result = measure_bloom(
+            work.reader,
+            [carried_point(region, work.clip) for region in lights] or None,
+            field_deg=device.field_deg if device else None,
+            objective_mm=device.objective_mm if device else None,
+            camera=camera,
+            frames=work.frames,
+            cancelled=work.cancelled,
+        )
     return renamed(result, {f"light-{number}": region.name for number, region in enumerate(lights, 1)})
 
 
@@ -349,9 +351,19 @@ def _ramp(work: Work) -> Result:
     bright, dark = work.optional("bright", inside=True), work.optional("dark", inside=True)
     pair = (bright, dark) if bright is not None and dark is not None else None
     targets = _targets(work)
-    if levels and (pair or targets):
+    noise, edge, tint = work.optional("noise", inside=True), work.optional("edge"), work.optional("tint", inside=True)
+    if levels and (pair or targets or noise or edge or tint):
         result = measure_curves(
-            work.steady, region, levels=levels, unit=unit, contrast=pair, targets=targets, cancelled=work.cancelled
+            work.steady,
+            region,
+            levels=levels,
+            unit=unit,
+            contrast=pair,
+            targets=targets,
+            noise=noise,
+            edge=edge,
+            tint=tint,
+            cancelled=work.cancelled,
         )
         if pair:
             words = f"{work.one('bright').name}/{work.one('dark').name}"
@@ -371,7 +383,14 @@ def _figure(work: Work) -> Result:
         if at is not None:
             clip_s = work.clip.clock.clip_time(float(at)) if work.clip.clock else float(at)
         marks.append((work.rect(region), clip_s))
-    return measure_figure(work.reader, marks, around_px=work.number("around_px"), cancelled=work.cancelled)
+    return measure_figure(
+        work.reader,
+        marks,
+        around_px=work.number("around_px"),
+        limit_cycles_px=work.number("limit_cycles_px"),
+        frames=work.frames,
+        cancelled=work.cancelled,
+    )
 
 
 _ADAPTERS: dict[str, Callable[[Work], Result]] = {

@@ -371,7 +371,7 @@ def _requests(regions: tuple[Region, ...]) -> tuple[Request, ...]:
         ask("chart", "edge", "edge", 0, region=("edge",)),
         ask("chart", "noise", "noise", 0, region=("patch-3", "paper")),
         ask("chart", "tint", "tint", 0, region=("paper",)),
-        ask("chart", "ramp", "ramp", region=("paper",)),
+        ask("chart", "ramp", "ramp", region=("paper",), bright=("patch-1",), dark=("patch-5",)),
         ask("monitor", "contrast", "contrast", bright=("white",), dark=("black",)),
         ask("monitor", "flicker", "flicker", region=("table",)),
         ask("lamps", "bloom", "bloom", light=lamps),
@@ -425,7 +425,7 @@ def _stills() -> tuple[StillSpec, ...]:
     return (
         still("lamps", "Quay lamps", 1.2, "halo_radius,bloom_radius,core_radius"),
         still("chart", "Tri-bar chart at 1 mfL", 0.9, "limiting_resolution,michelson,mtf50"),
-        still("monitor", "Office monitor", 1.0, "modulation_frequency,modulation_depth,michelson"),
+        still("monitor", "Office monitor", 1.0, "modulation_frequency,modulation_depth,michelson", rule="mean_over_beats"),
         still("reeds", "Reed bank", 1.0, "rise_10_90,michelson,glow_radius"),
         still("figure", "Figure on the slipway", 1.9, "contrast,cnr,detectability"),
     )
