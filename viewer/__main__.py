@@ -7,6 +7,8 @@ import multiprocessing
 import os
 import sys
 
+# The linear algebra here is of small matrices: several threads on each cost more than they save, and many jobs run at once.
+_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 # Commands that only print; they need neither Qt nor OpenCV to start.
 _LIGHT = {"--help", "-h", "--version"}
 
@@ -17,6 +19,8 @@ def main(argv: list[str] | None = None) -> int:
     if sys.version_info < (3, 11):
         sys.exit("gloaming needs Python 3.11 or newer; this is " + sys.version.split()[0] + ".")
     multiprocessing.freeze_support()
+    for name in _ONE_THREAD:
+        os.environ.setdefault(name, "1")
     from viewer import _bootstrap as bootstrap
 
     if arguments[:1] == ["test"]:

@@ -32,7 +32,7 @@ def command(folder: Path, window: bool, only: tuple[str, ...]) -> int:
     from viewer.tasks.demo import build_demo
 
     with progress_bar("demo") as progress:
-        result = build_demo(folder, only=only, publish=_publish, progress=progress)
+        result = build_demo(folder, only=only, publish=_publish, processes=os.cpu_count() or 1, progress=progress)
     _show(result, folder)
     if not window or not _has_screen():
         return 0

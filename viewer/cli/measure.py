@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,7 +33,7 @@ def command(session: Path, align: bool | None, stale: bool, allow_outside: bool,
     from viewer.tasks.summary import session_result
 
     document = store.load(session)
-    folder = session.resolve().parent
+    folder, workers = session.resolve().parent, os.cpu_count() or 1
     with store.locked(session):
         troubles: list[str] = []
         wanted = [s.id for s in document.scenes if align or any(clip.pose is None for clip in document.clips_of(s.id))]
@@ -42,7 +43,9 @@ def command(session: Path, align: bool | None, stale: bool, allow_outside: bool,
             document, troubles = run.session, [trouble.what for trouble in run.troubles]
         only = missing_readings(document) if stale else None
         with progress_bar("measuring") as progress:
-            run = measure_session(document, folder, only=only, allow_outside=allow_outside, progress=progress)
+            run = measure_session(
+                document, folder, only=only, allow_outside=allow_outside, processes=workers, progress=progress
+            )
         troubles += [trouble.what for trouble in run.troubles]
         store.save(run.session, out or session)
     result = session_result(run.session, folder, troubles=tuple(troubles))

@@ -37,8 +37,13 @@ MOSTLY_STARVED = 0.4
 """Encoders that are starved by more than this lose modulation unevenly over the picture."""
 
 
-def _look(clip: Clip, cancelled: Callable[[], bool] | None) -> Look:
-    """Search a clip and give each line its candidates; what contradicts a known readout is no line."""
+def look_at(clip: Clip | Look, cancelled: Callable[[], bool] | None = None) -> Look:
+    """Search a clip and give each line its candidates; what contradicts a known readout is no line.
+
+    A clip that was looked at before is returned as it is.
+    """
+    if isinstance(clip, Look):
+        return clip
     relative = relative_light(bin_rows(clip.rows))
     found = find_lines(relative, cancelled=cancelled)
     lines, choices = [], []
@@ -152,10 +157,10 @@ def _with_others(choice: Choice, line: Line, others: Sequence[Look]) -> Choice:
 
 
 def analyse(
-    clip: Clip,
+    clip: Clip | Look,
     *,
-    also: Sequence[Clip] = (),
-    source: Clip | None = None,
+    also: Sequence[Clip | Look] = (),
+    source: Clip | Look | None = None,
     flat: RowLight | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> Analysis:
@@ -163,10 +168,11 @@ def analyse(
 
     Parameters
     ----------
-    clip : Clip
-    also : sequence of Clip, optional
+    clip : Clip or Look
+        A `Look` is a clip searched before, with `look_at`.
+    also : sequence of Clip or Look, optional
         The same device and scene at other frame rates.
-    source : Clip, optional
+    source : Clip or Look, optional
         The lamp or screen filmed without the device.
     flat : RowLight, optional
         An even field without bands in the same camera mode.
@@ -178,9 +184,9 @@ def analyse(
     Cancelled
         On request.
     """
-    look = _look(clip, cancelled)
-    others = [_look(other, cancelled) for other in also]
-    whole = None if clip.whole is None else relative_light(bin_rows(clip.whole))
+    look = look_at(clip, cancelled)
+    others = [look_at(other, cancelled) for other in also]
+    whole = None if look.clip.whole is None else relative_light(bin_rows(look.clip.whole))
     modulations = []
     notes: list[str] = []
     for line, choice in zip(look.found.lines, look.choices, strict=True):
@@ -188,7 +194,7 @@ def analyse(
         notes += narrowed.notes
         modulations.append(_modulation(look, line, narrowed, whole))
     if source is not None:
-        bare = _look(source, cancelled)
+        bare = look_at(source, cancelled)
         hidden = _blind(bare)
         modulations, more = compare_with_source(
             modulations, bare.choices, lambda hz: not any(low <= hz <= high for low, high in hidden)
@@ -254,6 +260,8 @@ def _decide(
 __all__ = [
     "Analysis",
     "Clip",
+    "Look",
     "Modulation",
     "analyse",
+    "look_at",
 ]

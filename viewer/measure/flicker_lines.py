@@ -14,12 +14,22 @@ from viewer.measure.flicker_fit import Sheet, Wave, fit_wave
 from viewer.measure.flicker_places import Line, divide_out, reweigh, steadied
 from viewer.measure.flicker_rows import Relative
 from viewer.measure.flicker_search import Peak, Plane, find_peaks, search_plane
-from viewer.measure.flicker_waves import SLOW_TURNS, fit_harmonics, fit_peak, fit_slow, frame_peaks, settle, sheet_of
+from viewer.measure.flicker_waves import (
+    SHORT_PERIODS,
+    SLOW_TURNS,
+    fit_harmonics,
+    fit_peak,
+    fit_slow,
+    frame_peaks,
+    settle,
+    sheet_of,
+)
 
 Floats = NDArray[np.float64]
 
 
 MOST_LINES = 4
+FAR_BELOW = 0.4
 MOTION_SHARE = 0.2
 """A picture that moves puts lines of up to about this share of a line beside it."""
 
@@ -122,8 +132,13 @@ def strongest(data: Relative, plane: Plane, fold_hz: float, *, least: float) -> 
     # of bands that almost stand still, the widest is the fundamental
     main = min(slow, key=lambda peak: abs(peak.q)) if slow else None
     for peak in [*peaks, *frame_peaks(data)]:
-        wave = fit_peak(sheet, peak, fold_hz, with_harmonics=peak is main) if peak.q else fit_slow(sheet, peak, fold_hz)
-        if not np.isfinite(wave.amplitude):
+        # what is far below the best so far cannot be the strongest, nor its fundamental
+        far = FAR_BELOW * best[0] if best is not None else 0.0
+        if peak.q:
+            wave = fit_peak(sheet, peak, fold_hz, with_harmonics=peak is main, least=far)
+        else:
+            wave = fit_slow(sheet, peak, fold_hz)
+        if not np.isfinite(wave.amplitude) or (wave.amplitude < far and abs(wave.q) > SHORT_PERIODS):
             continue
         evidence, _ = weigh_evidence(data, sheet, wave)
         if not convincing(evidence, wave, frame_rate=data.clock.rate):

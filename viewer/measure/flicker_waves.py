@@ -33,11 +33,11 @@ def sheet_of(data: Relative, weight: Floats | None = None) -> Sheet:
     return Sheet(mean, total, data.clock.times_s, (np.arange(rows) + 0.5) / rows)
 
 
-def fit_peak(sheet: Sheet, peak: Peak, fold_hz: float, *, with_harmonics: bool = False) -> Wave:
+def fit_peak(sheet: Sheet, peak: Peak, fold_hz: float, *, with_harmonics: bool = False, least: float = 0.0) -> Wave:
     """Fit the wave of a search peak; near a standing wave, scan before refining.
 
     Where bands pass by less than a few times in the clip, harmonics that are left out bend the frequency: `with_harmonics`
-    takes them in from the start.
+    takes them in from the start.  A wave of many periods whose first fit stays below the amplitude `least` is not settled.
     """
     span = sheet.times_s[-1] - sheet.times_s[0]
     g, q = peak.g_hz, peak.q
@@ -57,7 +57,10 @@ def fit_peak(sheet: Sheet, peak: Peak, fold_hz: float, *, with_harmonics: bool =
                 best = (power, wave)
         if best is not None:
             g, q = best[1].g_hz, best[1].q
-    return settle(sheet, fit_wave(sheet, g, q, rounds=7), fold_hz)
+    first = fit_wave(sheet, g, q, rounds=7)
+    if first.amplitude < least and abs(first.q) > SHORT_PERIODS and not slow:
+        return first
+    return settle(sheet, first, fold_hz)
 
 
 def _left(sheet: Sheet, wave: Wave) -> float:

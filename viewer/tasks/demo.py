@@ -87,6 +87,7 @@ def build_demo(
     *,
     only: Collection[str] = (),
     publish: Publish | None = None,
+    processes: int = 0,
     progress: Progress | None = None,
     cancelled: Stop | None = None,
 ) -> DemoResult:
@@ -100,6 +101,8 @@ def build_demo(
         Keys of scenes, as for `make_sample_session`; all if empty.
     publish : callable, optional
         ``publish(run, folder) -> paths`` writes the products; nothing is published without it.
+    processes : int
+        Worker processes for measuring, as for `measure_session`.
     progress, cancelled : callable, optional
 
     Raises
@@ -119,7 +122,7 @@ def build_demo(
     run = align_session(session, folder, scenes=_lined_up(session), progress=parts.part(1), cancelled=cancelled)
     troubles += [trouble.what for trouble in run.troubles]
     clock.lap("line up")
-    run = measure_session(run.session, folder, progress=parts.part(2), cancelled=cancelled)
+    run = measure_session(run.session, folder, processes=processes, progress=parts.part(2), cancelled=cancelled)
     troubles += [trouble.what for trouble in run.troubles]
     session = run.session
     store.save(session, path)

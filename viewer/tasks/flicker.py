@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Sequence
 from typing import TYPE_CHECKING
 
 from viewer.errors import UsageError
@@ -34,6 +36,36 @@ def _clip_of(clip: ClipReader, rows: Gathered, readout_s: float | None, shutter_
         clipped_share=rows.clipped_share,
         bits_per_pixel=info.bits_per_pixel,
     )
+
+
+class _Helpers:
+    """Clips that stand beside others (source, other rates), looked at once: one source serves all devices of a scene."""
+
+    def __init__(self, most: int = 8) -> None:
+        self._found: OrderedDict[Hashable, measure.Look] = OrderedDict()
+        self._most = most
+        self._lock = threading.Lock()
+
+    def look(
+        self, clip: ClipReader, direction: str | None, readout_s: float | None, shutter_s: float | None, cancelled: Cancelled
+    ) -> measure.Look:
+        info = clip.info
+        light = (info.transfer, info.range, info.matrix, info.primaries)
+        key = (info.sha256, info.parts, light, direction, readout_s, shutter_s)
+        with self._lock:
+            if key in self._found:
+                self._found.move_to_end(key)
+                return self._found[key]
+        rows = gather(clip, None, direction=direction, whole=False, cancelled=cancelled)
+        look = measure.look_at(_clip_of(clip, rows, readout_s, shutter_s), cancelled)
+        with self._lock:
+            self._found[key] = look
+            while len(self._found) > self._most:
+                self._found.popitem(last=False)
+        return look
+
+
+_HELPERS = _Helpers()
 
 
 def measure_flicker(
@@ -94,15 +126,13 @@ def measure_flicker(
         cancelled=cancelled,
     )
     direction = None if rows.assumed_direction else rows.direction
-    helpers = [
-        gather(other, None, direction=readout_direction, whole=False, cancelled=cancelled)
-        for other in (*also, *([source] if source else []), *([flat] if flat else []))
-    ]
     same_mode = [other.info.height == clip.info.height and other.info.width == clip.info.width for other in also]
     main = _clip_of(clip, rows, readout_s, shutter_s)
-    extra = [_clip_of(other, helpers[i], None, shutter_s) for i, other in enumerate(also)]
-    origin = _clip_of(source, helpers[len(also)], readout_s, shutter_s) if source is not None else None
-    flat_rows = helpers[-1].rows if flat is not None else None
+    extra = [_HELPERS.look(other, readout_direction, None, shutter_s, cancelled) for other in also]
+    origin = None if source is None else _HELPERS.look(source, readout_direction, readout_s, shutter_s, cancelled)
+    flat_rows = None
+    if flat is not None:
+        flat_rows = gather(flat, None, direction=readout_direction, whole=False, cancelled=cancelled).rows
     analysis = measure.analyse(main, also=extra, source=origin, flat=flat_rows, cancelled=cancelled)
     warnings = [*rows.warnings, *analysis.notes, *analysis.advice]
     if readout_s is None and analysis.modulations:

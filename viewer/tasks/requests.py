@@ -144,10 +144,13 @@ def perform(
     request: Request,
     clip: Clip,
     *,
+    reader: ClipReader | None = None,
     allow_outside: bool = False,
     cancelled: Stop = None,
 ) -> Result:
     """Do one request on one clip and return its result, objects named after the session's regions.
+
+    The clip is opened unless its open `reader` is given.
 
     Raises
     ------
@@ -156,8 +159,11 @@ def perform(
     """
     from viewer.tasks.session import open_session_clip
 
-    with open_session_clip(folder, clip, allow_outside=allow_outside) as reader:
-        work = Work(session, folder, request, clip, reader, allow_outside, cancelled)
+    with ExitStack() as stack:
+        opened = reader
+        if opened is None:
+            opened = stack.enter_context(open_session_clip(folder, clip, allow_outside=allow_outside))
+        work = Work(session, folder, request, clip, opened, allow_outside, cancelled)
         return _ADAPTERS[request.measure](work)
 
 

@@ -38,7 +38,7 @@ from viewer.session.model import (
 SESSION_FILE = "harbour.gloam"
 CLIP_FOLDER = "clips"
 # scene seconds that are enough for a good interval; the whole clip costs time and gains little
-SPAN_S = {"contrast": (0.30, 1.50), "flicker": (0.20, 2.30), "bloom": (0.20, 1.60), "noise": (0.30, 1.90)}
+SPAN_S = {"contrast": (0.30, 1.50), "flicker": (0.20, 1.60), "bloom": (0.20, 1.60), "noise": (0.30, 1.90)}
 MADE = "2026-03-14"
 LEVELS_MFL = (1.0, 0.3, 0.1, 0.03)
 # scene seconds between which each light level has settled in every clip

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import threading
 from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from itertools import combinations
 from pathlib import Path
@@ -22,14 +19,13 @@ from viewer.measure.verdict import Comparison, compare, decide_all, matter_for, 
 from viewer.session.faults import record_fault
 from viewer.session.model import Clip, Device, MotionTrack, Request, Session, StoredReading, StoredVerdict
 from viewer.session.store import resolve
+from viewer.tasks.jobs import Progress, Stop, run_jobs
 
 if TYPE_CHECKING:
     from viewer.align.stability import ShiftTrack
     from viewer.media.reader import ClipReader
+    from viewer.tasks.align import PairAlignment
     from viewer.tasks.document import Result
-
-Progress = Callable[[int, int], None]
-Stop = Callable[[], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,38 +67,41 @@ def open_session_clip(folder: Path, clip: Clip, *, allow_outside: bool = False, 
     return open_clip(paths if len(paths) > 1 else paths[0], light=light, threads=threads)
 
 
-class _Jobs:
-    """Runs independent jobs on a few threads, counts progress, stops on request."""
-
-    def __init__(self, total: int, progress: Progress | None, cancelled: Stop | None) -> None:
-        self.total, self.done = total, 0
-        self._progress, self._cancelled = progress, cancelled
-        self._lock = threading.Lock()
-
-    def stop(self) -> bool:
-        return bool(self._cancelled and self._cancelled())
-
-    def step(self) -> None:
-        with self._lock:
-            self.done += 1
-            if self._progress:
-                self._progress(self.done, self.total)
-
-    def run(self, work: Callable[[int], None]) -> None:
-        """Call ``work(index)`` for every job; the first `Cancelled` ends them all."""
-        workers = max(1, min(4, os.cpu_count() or 1, self.total))
-        with ThreadPoolExecutor(workers) as pool:
-            futures = [pool.submit(work, index) for index in range(self.total)]
-            try:
-                for future in futures:
-                    future.result()
-            except BaseException:
-                for future in futures:
-                    future.cancel()
-                raise
-
-
 # --- lining up -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """A clip to line up with the reference clip of its scene."""
+
+    folder: Path
+    reference: Clip
+    clip: Clip
+    allow_outside: bool
+
+
+def _line_up(pair: _Pair, /, cancelled: Stop | None = None, step: Callable[[], None] | None = None) -> PairAlignment | str:
+    """Return how the clip lies, or one line of why that could not be found."""
+    from viewer.tasks.align import align_pair
+
+    clip, outside = pair.clip, pair.allow_outside
+    if cancelled and cancelled():
+        raise Cancelled
+    try:
+        with (
+            open_session_clip(pair.folder, pair.reference, allow_outside=outside) as first,
+            open_session_clip(pair.folder, clip, allow_outside=outside) as second,
+        ):
+            return align_pair(first, second, same=clip.id == pair.reference.id, cancelled=cancelled)
+    except Cancelled:
+        raise
+    except ViewerError as error:
+        return str(error)
+    except Exception as error:  # noqa: BLE001 - one clip must not end the rest
+        return f"{clip.name}: {record_fault(error)}"
+    finally:
+        if step:
+            step()
 
 
 def align_session(
@@ -119,52 +118,37 @@ def align_session(
     Clock maps and poses that the user set by hand (``sync_by`` or ``pose_by`` "hand") are kept.  A clip that cannot be lined
     up keeps what it had and is named in `troubles`.
     """
-    wanted = [scene.id for scene in session.scenes] if scenes is None else list(scenes)
     pairs = []
-    for scene in wanted:
+    for scene in [scene.id for scene in session.scenes] if scenes is None else scenes:
         reference = session.reference_of(scene)
         if reference is not None:
-            pairs += [(reference, clip) for clip in session.clips_of(scene)]
+            pairs += [_Pair(folder, reference, clip, allow_outside) for clip in session.clips_of(scene)]
+    outcomes = run_jobs(
+        _line_up,
+        pairs,
+        lost=lambda pair, why: f"{pair.clip.name}: {why}",
+        progress=progress,
+        cancelled=cancelled,
+    )
     troubles: list[Trouble] = []
     warnings: list[str] = []
     fresh: dict[str, Clip] = {}
-    jobs = _Jobs(len(pairs), progress, cancelled)
-
-    def work(index: int) -> None:
-        from viewer.tasks.align import align_pair
-
-        reference, clip = pairs[index]
-        if jobs.stop():
-            raise Cancelled
-        try:
-            with (
-                open_session_clip(folder, reference, allow_outside=allow_outside) as first,
-                open_session_clip(folder, clip, allow_outside=allow_outside) as second,
-            ):
-                found = align_pair(first, second, same=clip.id == reference.id, cancelled=cancelled)
-        except Cancelled:
-            raise
-        except ViewerError as error:
-            troubles.append(Trouble(clip.id, str(error)))
-        except Exception as error:  # noqa: BLE001 - one clip must not end the rest
-            troubles.append(Trouble(clip.id, f"{clip.name}: {record_fault(error)}"))
-        else:
-            common = session.scene(clip.scene).common_time
-            clock = clip.clock if clip.clock and clip.clock.sync_by == "hand" else found.clock if common else None
-            pose = clip.pose if clip.pose and clip.pose.pose_by == "hand" else found.pose
-            if clip.id == reference.id:
-                pose = Pose(pose_by="reference", residual_px=0.0)
-            fresh[clip.id] = replace(
-                clip, clock=clock, pose=pose, circle=found.circle or clip.circle, track=_track(found.track)
-            )
-            if pose is None:
-                troubles.append(Trouble(clip.id, f"{clip.name}: not lined up in angle: {found.pose_reason}"))
-            if clock is None and common:
-                troubles.append(Trouble(clip.id, f"{clip.name}: not lined up in time: {found.clock_reason}"))
-            warnings.extend(f"{clip.name}: {text}" for text in found.warnings)
-        jobs.step()
-
-    jobs.run(work)
+    for pair, found in zip(pairs, outcomes, strict=True):
+        clip = pair.clip
+        if isinstance(found, str):
+            troubles.append(Trouble(clip.id, found))
+            continue
+        common = session.scene(clip.scene).common_time
+        clock = clip.clock if clip.clock and clip.clock.sync_by == "hand" else found.clock if common else None
+        pose = clip.pose if clip.pose and clip.pose.pose_by == "hand" else found.pose
+        if clip.id == pair.reference.id:
+            pose = Pose(pose_by="reference", residual_px=0.0)
+        fresh[clip.id] = replace(clip, clock=clock, pose=pose, circle=found.circle or clip.circle, track=_track(found.track))
+        if pose is None:
+            troubles.append(Trouble(clip.id, f"{clip.name}: not lined up in angle: {found.pose_reason}"))
+        if clock is None and common:
+            troubles.append(Trouble(clip.id, f"{clip.name}: not lined up in time: {found.clock_reason}"))
+        warnings.extend(f"{clip.name}: {text}" for text in found.warnings)
     return Run(session.put(*fresh.values()) if fresh else session, tuple(troubles), tuple(warnings))
 
 
@@ -252,6 +236,7 @@ def measure_session(
     requests: Iterable[str] | None = None,
     only: Iterable[tuple[str, str]] | None = None,
     allow_outside: bool = False,
+    processes: int = 0,
     progress: Progress | None = None,
     cancelled: Stop | None = None,
 ) -> Run:
@@ -263,40 +248,33 @@ def measure_session(
         All by default.
     only : iterable of (request id, clip id), optional
         Just these pairs (for instance `missing_readings`).
+    processes : int
+        Worker processes; below 2 the work runs on threads.
 
     Returns
     -------
     Run
         A clip that fails is named in `troubles`; the rest goes on.
     """
-    from viewer.tasks.requests import perform
+    from viewer.tasks.measuring import groups_of, lost_group, measure_group
 
     chosen = [session.request(ident) for ident in requests] if requests is not None else list(session.requests)
     pairs = [(request, clip) for request in chosen for clip in session.clips_of(request.scene)]
     if only is not None:
         wanted = set(only)
         pairs = [(request, clip) for request, clip in pairs if (request.id, clip.id) in wanted]
-    troubles: list[Trouble] = []
-    results: dict[tuple[str, str], Result] = {}
-    jobs = _Jobs(len(pairs), progress, cancelled)
-
-    def work(index: int) -> None:
-        request, clip = pairs[index]
-        if jobs.stop():
-            raise Cancelled
-        try:
-            results[request.id, clip.id] = perform(
-                session, folder, request, clip, allow_outside=allow_outside, cancelled=cancelled
-            )
-        except Cancelled:
-            raise
-        except ViewerError as error:
-            troubles.append(Trouble(clip.id, str(error)))
-        except Exception as error:  # noqa: BLE001 - one clip must not end the rest
-            troubles.append(Trouble(clip.id, f"{clip.name}, {request.measure}: {record_fault(error)}"))
-        jobs.step()
-
-    jobs.run(work)
+    groups = groups_of(session, folder, pairs, allow_outside=allow_outside)
+    outcomes = run_jobs(
+        measure_group,
+        groups,
+        lost=lost_group,
+        steps=lambda group: len(group.requests),
+        processes=processes,
+        progress=progress,
+        cancelled=cancelled,
+    )
+    troubles = [Trouble(outcome.clip, text) for outcome in outcomes for text in outcome.troubles]
+    results = {(request, outcome.clip): result for outcome in outcomes for request, result in outcome.results.items()}
     fresh: list[StoredReading] = []
     for request, clip in pairs:
         result = results.get((request.id, clip.id))
