@@ -76,3 +76,24 @@ def test_shortest_clips_are_written_every_time(tmp_path: Path, pictures: int) ->
                 writer.write(np.full((64, 64, 3), 0.4, np.float32))
         with open_clip(path) as clip:
             assert [frame.number for frame in clip.frames()] == list(range(pictures))
+
+
+def test_kept_pictures_are_the_decoded_ones_and_stay_within_their_size(tmp_path: Path) -> None:
+    path = tmp_path / "clip.mp4"
+    with VideoWriter(path, width=64, height=48, rate=Fraction(25), codec="h264", bit_depth=8, transfer="bt709") as writer:
+        for n in range(20):
+            writer.write(from_linear("bt709", np.full((48, 64, 3), 0.02 * (n + 1))))
+    with open_clip(path) as clip:
+        plain = {f.number: f.stored_luma().copy() for f in clip.frames()}
+    picture_mb = 64 * 48 * 1.5 / 1e6
+    with open_clip(path) as clip:
+        clip.keep(8.5 * picture_mb)
+        list(clip.frames(4, 10))
+        first = clip.frame(5).stored_luma()
+        # begins before what is kept, ends behind it
+        for start, stop in ((4, 8), (2, 12), (6, 20), (0, 20)):
+            seen = {f.number: f.stored_luma() for f in clip.frames(start, stop)}
+            assert list(seen) == list(range(start, stop))
+            assert all(np.array_equal(seen[number], plain[number]) for number in seen)
+        assert np.array_equal(first, plain[5])
+        assert clip.kept == 8

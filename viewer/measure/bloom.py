@@ -275,9 +275,12 @@ def _usable(job: _Job, cluster: list[Member], member: Member, masks: Masks) -> n
     inside = {m.number for m in cluster}
     far = [m.centre for m in job.members if m.number not in inside and math.dist(m.centre, member.centre) < member.room]
     usable = job.scene.usable & away(job.scene.light.shape, member.centre, far, member.room)
-    yy, xx = np.mgrid[: usable.shape[0], : usable.shape[1]]
+    rows, cols = usable.shape
     for x, y, gap in masks:
-        usable = usable & (np.hypot(xx - x, yy - y) > gap)
+        top, bottom = max(0, math.floor(y - gap)), max(0, min(rows, math.ceil(y + gap) + 1))
+        left, right = max(0, math.floor(x - gap)), max(0, min(cols, math.ceil(x + gap) + 1))
+        near = np.hypot(np.arange(left, right)[None, :] - x, np.arange(top, bottom)[:, None] - y) <= gap
+        usable[top:bottom, left:right] &= ~near
     return np.asarray(usable)
 
 

@@ -171,4 +171,4 @@ def _timed(decoder: Decoder, index: FrameIndex, low: int, high: int) -> Iterator
             return
 
 
-__all__ = ["Pass"]
+__all__ = ["Item", "Pass"]

@@ -21,7 +21,7 @@ from viewer.media.index import Cancelled, FrameIndex, Progress
 from viewer.media.indexstore import index_of
 from viewer.media.opening import describe_clip
 from viewer.media.parts import PartFacts, join
-from viewer.media.passes import Pass
+from viewer.media.passes import Item, Pass
 from viewer.media.source import check_file, translated
 from viewer.media.tags import LightChoice
 from viewer.media.tint import Tint, fit_tint
@@ -96,6 +96,8 @@ class ClipReader:
         self._indexes: list[FrameIndex] = []
         self._singles: list[Decoder | None] = [None] * len(paths)
         self._levels: ClipLevels | None = None
+        self._kept: dict[int, tuple[Any, bool]] = {}
+        self._keep_most = 0
         self._watch = Watch(self.path.name)
         try:
             self._watch.call_long(lambda report, stopped: self._open(light, report, stopped), progress, cancelled)
@@ -144,6 +146,7 @@ class ClipReader:
         """Close the files; pictures already handed out stay valid."""
         if not self._closed:
             self._closed = True
+            self._kept = {}
             self._watch.close(self._close_all)
 
     def _close_all(self) -> None:
@@ -154,6 +157,15 @@ class ClipReader:
 
     def __len__(self) -> int:
         return len(self.index)
+
+    def keep(self, megabytes: float) -> None:
+        """Keep decoded pictures, the first ones asked for, up to this size (MB): for several measures on the same pictures."""
+        self._keep_most = int(megabytes * 1e6) // self._picture_bytes()
+
+    @property
+    def kept(self) -> int:
+        """How many pictures are kept decoded."""
+        return len(self._kept)
 
     @property
     def setting(self) -> Setting:
@@ -169,6 +181,8 @@ class ClipReader:
             If the clip holds no such picture, or it does not decode.
         """
         number = self._check(number)
+        if number in self._kept:
+            return self.wrap(*self._of_kept(number))
         place, inner = self._locate(number)
         picture, damaged = self._watch.call(lambda: self._single(place).exact(self._indexes[place], inner))
         return self.wrap(picture, number, damaged)
@@ -189,13 +203,31 @@ class ClipReader:
         stop = total if stop is None else min(stop, total)
         if stop <= start:
             return
+        for number, picture, damaged in self._pictures(start, stop):
+            if cancelled is not None and cancelled():
+                raise Stopped()
+            yield self.wrap(picture, number, damaged)
+            if progress is not None:
+                progress(number - start + 1, stop - start)
+
+    def _pictures(self, start: int, stop: int) -> Iterator[Item]:
+        """Yield kept pictures as far as there are any, and decode from the first that is missing."""
+        self._check(start)
+        while start < stop and start in self._kept:
+            picture, number, damaged = self._of_kept(start)
+            yield number, picture, damaged
+            start += 1
+        if start == stop:
+            return
         with self.open_pass(start, stop, ahead=AHEAD if self._picture_bytes() <= AHEAD_BYTES else 1) as pictures:
             for number, picture, damaged in pictures:
-                if cancelled is not None and cancelled():
-                    raise Stopped()
-                yield self.wrap(picture, number, damaged)
-                if progress is not None:
-                    progress(number - start + 1, stop - start)
+                if len(self._kept) < self._keep_most:
+                    self._kept[number] = picture, damaged
+                yield number, picture, damaged
+
+    def _of_kept(self, number: int) -> tuple[Any, int, bool]:
+        picture, damaged = self._kept[number]
+        return picture, number, damaged
 
     def _picture_bytes(self) -> int:
         layout = self._setting.layout

@@ -12,6 +12,8 @@ from viewer.session.model import Clip, Request, Session
 from viewer.tasks.document import Result
 from viewer.tasks.jobs import Stop
 
+KEEP_MB = 250.0
+"""Decoded pictures kept of a clip, for the next measure on it."""
 # How long measures take against each other: the longest start first, so that all workers end together.
 _WEIGHT = {"flicker": 10, "bloom": 6, "ramp": 4, "bars": 2}
 
@@ -56,6 +58,7 @@ def measure_group(group: Group, /, cancelled: Stop | None = None, step: Callable
     troubles: list[str] = []
     try:
         with open_session_clip(group.folder, group.clip, allow_outside=group.allow_outside) as reader:
+            reader.keep(KEEP_MB)
             for request in group.requests:
                 if cancelled and cancelled():
                     raise Cancelled
