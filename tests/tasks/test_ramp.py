@@ -79,6 +79,8 @@ def test_steady_light_is_said(tmp_path: Path) -> None:
             measure_ramp(clip, levels=[1.0, 0.0])
         with pytest.raises(UsageError, match="unit"):
             measure_ramp(clip, levels=[1.0], unit="furlong")
+        with pytest.raises(UsageError, match="2 frames are too few for a light ramp"):
+            measure_ramp(clip, Rect(16, 16, 32, 32), frames=(0, 2))
 
 
 def test_command(clip_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

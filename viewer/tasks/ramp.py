@@ -82,6 +82,10 @@ def measure_ramp(
         numbers.append(frame.number)
         flags |= Flag.REPEATED if repeat else Flag.NONE
         patch.add(frame.luminance(inner, tint=tint).light)
+    if len(light) < 3:
+        raise UsageError(
+            f"{len(light)} frames are too few for a light ramp.", where=clip.info.path.name, hint="Film 1 s or more a level."
+        )
     series, at = np.array(light), np.array(times)
     ramp = find_ramp(series, at, levels)
     variances = patch.result().difference_vars if series.size > 1 else np.zeros(0)
