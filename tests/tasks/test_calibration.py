@@ -12,9 +12,9 @@ from tests.tasks.test_requests import clip
 from viewer.measure.readings import Reading, refused
 from viewer.session.model import Device, Scene, Session, new_session
 from viewer.tasks.calibration import store_readout
+from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.document import Result
 from viewer.tasks.readout import camera_mode
-from viewer.tasks.session import open_session_clip
 
 
 @pytest.fixture(scope="module")

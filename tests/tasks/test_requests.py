@@ -28,6 +28,7 @@ from viewer.session.model import (
     Session,
     new_session,
 )
+from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.readout import camera_mode
 from viewer.tasks.requests import perform, valid_readout
 
@@ -131,7 +132,7 @@ def test_readout_expires_with_the_camera_mode(made: tuple[Session, Path]) -> Non
     session, folder = made
     typed = replace(session.clip("a"), camera=CameraMode(readout_ms=15.0))
     old = replace(session.clip("a"), camera=CameraMode(readout_ms=15.0, readout_mode="3840x2160 25 fps hevc turn 0"))
-    with tasks.open_session_clip(folder, typed) as reader:
+    with open_session_clip(folder, typed) as reader:
         assert valid_readout(reader, typed.camera) == (15.0, "")
         here = CameraMode(readout_ms=15.0, readout_mode=camera_mode(reader))
         assert valid_readout(reader, here) == (15.0, "")

@@ -47,7 +47,7 @@ def command(
     matrix: str | None,
     json_to: str | None,
 ) -> None:
-    """Measure Michelson, Weber and RMS contrast and contrast to noise in linear light.
+    """Measure Michelson, Weber and RMS contrast and contrast-to-noise in linear light.
 
     Contrast is taken from light, not from code values. The dark level is subtracted where a dark clip, a black region or the
     corners outside the field give one; otherwise the reading says that it is unknown.

@@ -52,7 +52,7 @@ def command(
     matrix: str | None,
     json_to: str | None,
 ) -> None:
-    """Measure how visible a figure is: signed contrast, contrast to noise, detectability.
+    """Measure how visible a figure is: signed contrast, contrast-to-noise, detectability.
 
     Mark a walking figure at a few times; it is followed between them. What a sum over a box says is not what an observer sees:
     use it to compare devices, not to judge safety.

@@ -180,22 +180,7 @@ def decide_all(comparisons: Sequence[Comparison]) -> list[Verdict]:
 
 def no_answer(name: str, of: str, first: str, second: str, reason: str) -> Verdict:
     """Return "cannot tell" for a pair with a reading missing or refused."""
-    return Verdict(UNKNOWN, f"{_title(name)} of {of}: {first} and {second} cannot be compared: {reason.rstrip('.')}.")
-
-
-_SPOKEN = {
-    "cnr": "Contrast to noise",
-    "michelson": "Michelson contrast",
-    "mtf50": "MTF50",
-    "rise_10_90": "Edge rise 10-90 %",
-    "rms": "RMS contrast",
-    "snr": "Signal to noise",
-    "weber": "Weber contrast",
-}
-
-
-def _title(name: str) -> str:
-    return _SPOKEN.get(name) or name.replace("_", " ").capitalize()
+    return Verdict(UNKNOWN, f"{label_of(name)} of {of}: {first} and {second} cannot be compared: {reason.rstrip('.')}.")
 
 
 def _number(value: float, like: float | None = None) -> str:
@@ -218,7 +203,7 @@ def _say(c: Comparison, word: str, because: str = "") -> Verdict:
     half = c.half_width or abs(c.difference) or 1.0
     low, high = c.interval
     first, second = _number(c.first_value, half), _number(c.second_value, half)
-    head = f"{_title(c.name)} of {c.of}: {c.second} {second}{unit}, {c.first} {first}{unit}"
+    head = f"{label_of(c.name)} of {c.of}: {c.second} {second}{unit}, {c.first} {first}{unit}"
     span = f"95 % interval of the difference {_number(low, half)} to {_number(high, half)}{unit}"
     takes = "these takes" if c.takes < 2 else f"{c.takes} takes each"
     many = f"; {c.compared} comparisons allowed for" if c.compared > 1 else ""

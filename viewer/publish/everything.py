@@ -18,8 +18,8 @@ from viewer.publish.manifest import manifest_json
 from viewer.publish.still import Still, compose, write_blink, write_still
 from viewer.session.model import FrameRule, Scene, Session, StillSpec
 from viewer.tasks.audit import SceneAudit, audit_result, audit_session
+from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.document import Result
-from viewer.tasks.session import open_session_clip
 
 if TYPE_CHECKING:
     from viewer.publish.footage import FootageSpec, Master

@@ -25,7 +25,7 @@ from viewer.publish.layout import Box
 from viewer.publish.moving import Caption, Master
 from viewer.publish.still import stage
 from viewer.session.model import Session, StillSpec
-from viewer.tasks.session import open_session_clip
+from viewer.tasks.clip_files import open_session_clip
 
 MOST_RATE = Fraction(60)
 SOUND_HZ = 48000

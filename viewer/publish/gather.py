@@ -16,7 +16,7 @@ from viewer.publish.rendering import weights
 from viewer.publish.view import Angles, Placing, View, angles, chosen_view, combined, placing
 from viewer.session.model import Clip, Device, Scene, Session, StillSpec
 from viewer.tasks.carry import carried_rect
-from viewer.tasks.session import open_session_clip
+from viewer.tasks.clip_files import open_session_clip
 
 LEAST_GAIN, MOST_GAIN = 0.05, 20.0
 

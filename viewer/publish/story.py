@@ -34,7 +34,7 @@ METHODS: dict[str, str] = {
     "edge": "Slanted edge in linear light: edge spread by perpendicular distance, its width, and the modulation transfer.",
     "bars": "Modulation of each tri-bar target from the middle thirds of its bars and gaps; resolved or not by statistics.",
     "noise": "Spread of pixels over time and over place in linear light; refused where the encoder removed noise.",
-    "figure": "Figure against its surroundings: contrast, contrast to noise, and the signal to noise of its template.",
+    "figure": "Figure against its surroundings: contrast, contrast-to-noise, and the signal to noise of its template.",
     "tint": "CIE 1976 u'v' of the mean colour; tint enters no other measure.",
     "ramp": "Steps of the light level found in the clip; only the settled part of each step is measured.",
 }
@@ -324,7 +324,7 @@ def _methods(session: Session) -> list[dict[str, Any]]:
         idents = {request.id for request in session.requests if request.measure == measure}
         names = list(dict.fromkeys(r.name.removesuffix("_deg") for r in session.readings if r.request in idents))
         meanings = [
-            {"label": QUANTITIES[name].label, "meaning": QUANTITIES[name].meaning} for name in names if name in QUANTITIES
+            {"label": label(name), "meaning": QUANTITIES[name].meaning} for name in names if name in QUANTITIES
         ]
         stated = list(dict.fromkeys(r.method for r in session.readings if r.request in idents and r.method))
         made.append({"measure": measure, "method": METHODS.get(measure, ""), "meanings": meanings, "stated": stated[:6]})

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from viewer.measure.names import base_of, label_of
 from viewer.session.model import CameraMode, Clip, Device, StoredReading
 
 CAUTION = "Filmed footage of these units and takes. Not for driving, flying or aiming. May flicker."
@@ -23,61 +24,54 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """The plain name of a reading, and how far it goes."""
+    """What a reading means, and a short name for where room is scarce."""
 
-    label: str
     meaning: str = ""
     short: str = ""
 
 
 QUANTITIES: dict[str, Quantity] = {
-    "michelson": Quantity("Michelson contrast", "(bright - dark) / (bright + dark) of the regions' mean light", "Michelson"),
-    "weber": Quantity("Weber contrast", "(bright - dark) / dark"),
-    "rms": Quantity("RMS contrast", "spread of light over its mean", "RMS"),
-    "cnr": Quantity("Contrast to noise", "difference of the regions over the noise of single pixels", "CNR"),
-    "core_radius": Quantity("Clipped core radius", "how far recording is at its limit; follows the exposure", "Core radius"),
-    "halo_radius": Quantity("Halo radius", "where the disc of light around a lamp falls most steeply"),
-    "half_radius": Quantity("Half-level radius", "where the light has fallen to half of its unclipped level", "Half radius"),
-    "bloom_radius": Quantity("Bloom radius", "where the added light falls under 10 % of the local background"),
-    "modulation_frequency": Quantity("Modulation frequency", "frequency of the light's pulsing", "Modulation"),
-    "modulation_depth": Quantity("Modulation depth", "percent flicker, corrected for the shutter", "Mod. depth"),
-    "flicker_index": Quantity("Flicker index", "area above the mean over the whole area of one cycle"),
-    "alias_frequency": Quantity("Beat in the clip", "the rate at which the modulation shows in this clip's frames", "Beat"),
-    "detection_limit": Quantity("Smallest depth seen", "a weaker modulation would have gone unseen", "Smallest seen"),
-    "readout_time": Quantity("Readout time", "from the first row to the last"),
-    "rise_10_90": Quantity("Edge rise 10-90 %", "distance over which an edge rises", "Rise 10-90 %"),
-    "mtf50": Quantity("MTF50", "spatial frequency at which half of the contrast is left"),
-    "overshoot": Quantity("Overshoot", "bright rim at the edge, as camera sharpening makes it"),
-    "undershoot": Quantity("Undershoot", "dark rim at the edge"),
-    "edge_angle": Quantity("Edge angle", "direction of the edge's normal"),
-    "glow_radius": Quantity("Glow radius", "how far bright spills into dark"),
-    "contrast": Quantity("Figure contrast", "(figure - surroundings) / surroundings", "Contrast"),
-    "detectability": Quantity("Detectability", "template signal to noise; 5 is the Rose criterion"),
-    "u_prime": Quantity("u′", "CIE 1976 chromaticity"),
-    "v_prime": Quantity("v′", "CIE 1976 chromaticity"),
-    "mean": Quantity("Mean level", "relative light; comparable at locked settings only"),
-    "temporal_sigma": Quantity("Temporal noise", "spread of a pixel from frame to frame", "Noise"),
-    "fixed_pattern_sigma": Quantity("Fixed pattern", "spread between pixels that stays"),
-    "snr": Quantity("Signal to noise", "of this recording; not the tube's data-sheet SNR", "SNR"),
-    "modulation": Quantity("Bar modulation", "(gap - bar) / (gap + bar)", "Bars"),
-    "limiting_resolution": Quantity("Limiting resolution", "finest bars resolved by statistics", "Resolution"),
+    "michelson": Quantity("(bright - dark) / (bright + dark) of the regions' mean light", "Michelson"),
+    "weber": Quantity("(bright - dark) / dark"),
+    "rms": Quantity("spread of light over its mean", "RMS"),
+    "cnr": Quantity("difference of the regions over the noise of single pixels", "CNR"),
+    "core_radius": Quantity("how far recording is at its limit; follows the exposure", "Core radius"),
+    "halo_radius": Quantity("where the disc of light around a lamp falls most steeply"),
+    "half_radius": Quantity("where the light has fallen to half of its unclipped level", "Half radius"),
+    "bloom_radius": Quantity("where the added light falls under 10 % of the local background"),
+    "modulation_frequency": Quantity("frequency of the light's pulsing", "Modulation"),
+    "modulation_depth": Quantity("percent flicker, corrected for the shutter", "Mod. depth"),
+    "flicker_index": Quantity("area above the mean over the whole area of one cycle"),
+    "alias_frequency": Quantity("the rate at which the modulation shows in this clip's frames", "Beat"),
+    "detection_limit": Quantity("a weaker modulation would have gone unseen", "Smallest seen"),
+    "readout_time": Quantity("from the first row to the last"),
+    "rise_10_90": Quantity("distance over which an edge rises", "Rise 10-90 %"),
+    "mtf50": Quantity("spatial frequency at which half of the contrast is left"),
+    "overshoot": Quantity("bright rim at the edge, as camera sharpening makes it"),
+    "undershoot": Quantity("dark rim at the edge"),
+    "edge_angle": Quantity("direction of the edge's normal"),
+    "glow_radius": Quantity("how far bright spills into dark"),
+    "contrast": Quantity("(figure - surroundings) / surroundings", "Contrast"),
+    "detectability": Quantity("template signal to noise; 5 is the Rose criterion"),
+    "u_prime": Quantity("CIE 1976 chromaticity"),
+    "v_prime": Quantity("CIE 1976 chromaticity"),
+    "mean": Quantity("relative light; comparable at locked settings only"),
+    "temporal_sigma": Quantity("spread of a pixel from frame to frame", "Noise"),
+    "fixed_pattern_sigma": Quantity("spread between pixels that stays"),
+    "snr": Quantity("of this recording; not the tube's data-sheet SNR", "SNR"),
+    "modulation": Quantity("(gap - bar) / (gap + bar)", "Bars"),
+    "limiting_resolution": Quantity("finest bars resolved by statistics", "Resolution"),
 }
 
 
 def label(name: str) -> str:
     """Return the plain name of a reading."""
-    degrees = name.endswith("_deg") and name.removesuffix("_deg") in QUANTITIES
-    base = name.removesuffix("_deg") if degrees else name
-    if base in QUANTITIES:
-        return QUANTITIES[base].label
-    if base.startswith("mtf_at_"):
-        return f"MTF at {base.removeprefix('mtf_at_')} c/px"
-    return base.replace("_", " ").capitalize()
+    return label_of(name)
 
 
 def short_label(name: str) -> str:
     """Return the name of a reading where room is scarce."""
-    known = QUANTITIES.get(name.removesuffix("_deg"))
+    known = QUANTITIES.get(base_of(name))
     return (known.short if known else "") or label(name)
 
 

@@ -19,8 +19,8 @@ from viewer.measure.readings import Verdict
 from viewer.media import ClipReader, open_clip
 from viewer.session.audit import Evidence, Row, Source, audit, count_words
 from viewer.session.model import CameraMode, Clip, Session
+from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.document import Result
-from viewer.tasks.session import open_session_clip
 
 MOST_SIDECAR_BYTES = 4_000_000
 # Where a clip is looked at, as shares of its length; what comes after the last need not be decoded.

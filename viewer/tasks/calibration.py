@@ -8,9 +8,9 @@ from pathlib import Path
 
 from viewer.errors import ViewerError
 from viewer.session.model import CameraMode, Clip, Session
+from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.document import Result
 from viewer.tasks.readout import camera_mode
-from viewer.tasks.session import open_session_clip
 
 
 def store_readout(

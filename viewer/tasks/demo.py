@@ -16,9 +16,10 @@ import numpy as np
 from viewer.errors import ViewerError
 from viewer.session import store
 from viewer.session.model import Clip, Request, Session, StoredReading
+from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.document import plain
 from viewer.tasks.sample import CLIP_FOLDER, LEVELS_MFL, Truth, make_sample_session, read_truth
-from viewer.tasks.session import Run, align_session, measure_session, open_session_clip
+from viewer.tasks.session import Run, align_session, measure_session
 
 Progress = Callable[[int, int], None]
 Stop = Callable[[], bool]

@@ -9,6 +9,7 @@ from pathlib import Path
 from viewer.errors import Cancelled, ViewerError
 from viewer.session.faults import record_fault
 from viewer.session.model import Clip, Request, Session
+from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.document import Result
 from viewer.tasks.jobs import Stop
 
@@ -52,7 +53,6 @@ def groups_of(
 def measure_group(group: Group, /, cancelled: Stop | None = None, step: Callable[[], None] | None = None) -> Measured:
     """Do all requests of one clip; a request that fails is told and the others go on."""
     from viewer.tasks.requests import perform
-    from viewer.tasks.session import open_session_clip
 
     results: dict[str, Result] = {}
     troubles: list[str] = []

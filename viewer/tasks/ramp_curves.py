@@ -117,7 +117,7 @@ def loss_reading(name: str, of: str, curve: dict[str, Any], unit: str) -> Readin
     threshold = THRESHOLDS[name]
     sigmas = [from_interval(low, high) for low, high in zip(curve["low"], curve["high"])]
     found = level_of_loss(curve["level"], curve["value"], sigmas, threshold)
-    method = f"level at which {name} falls under {threshold:g}, interpolated in the logarithm of light"
+    method = f"level at which {label_of(name)} falls under {threshold:g}, interpolated in the logarithm of light"
     if found.state == "refused":
         return refused("level_lost", of, unit, found.reason, flags=Flag.ONE_TAKE, method=method)
     return Reading(

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from viewer.measure.errorbudget import between_takes_sigma, expected_half_widths, from_interval
+from viewer.measure.names import label_of
 from viewer.measure.verdict import matter_for
 from viewer.session.model import Session, StoredReading, StoredVerdict
 
@@ -40,7 +41,7 @@ class Repeat:
     def sentence(self) -> str:
         """The advice in words."""
         grounds = " (the spread between takes is guessed until there is a second one)" if self.guessed else ""
-        start = f"{self.name} of {self.of}: {self.takes} take{'s' if self.takes > 1 else ''}, ±{self.half_width:.2g}"
+        start = f"{label_of(self.name)} of {self.of}: {self.takes} take{'s' if self.takes > 1 else ''}, ±{self.half_width:.2g}"
         unit = "" if self.unit == "1" else f" {self.unit}"
         if not self.expected:
             return f"{start}{unit}; more takes than {self.takes} buy little."

@@ -12,6 +12,7 @@ from viewer.errors import UsageError
 from viewer.measure.readings import Reading
 from viewer.session.model import CameraMode, Clip, ClipRole, Device, Region, Request, Session
 from viewer.tasks.carry import carried_point, carried_rect
+from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.document import Result
 from viewer.tasks.follow import following
 
@@ -86,8 +87,6 @@ class Work:
     @contextmanager
     def helper_clip(self, role: ClipRole) -> Iterator[tuple[Clip, ClipReader] | tuple[None, None]]:
         """Open the scene's first clip of a helper role (source, flat, dark, camera) made for this device, or for all."""
-        from viewer.tasks.session import open_session_clip
-
         found = [c for c in self.session.clips_of(self.request.scene, role=role) if c.device in (None, self.clip.device)]
         if not found:
             yield None, None
@@ -104,8 +103,6 @@ class Work:
     @contextmanager
     def other_rates(self) -> Iterator[list[ClipReader]]:
         """Open the takes of this device in this scene that were filmed at another frame rate, one of each rate."""
-        from viewer.tasks.session import open_session_clip
-
         with ExitStack() as stack:
             rates = [float(self.reader.info.average_rate)]
             chosen = []
@@ -157,8 +154,6 @@ def perform(
     ViewerError
         If the clip cannot be read, or a region does not lie in its picture.
     """
-    from viewer.tasks.session import open_session_clip
-
     with ExitStack() as stack:
         opened = reader
         if opened is None:

@@ -18,12 +18,12 @@ from viewer.measure.readings import Flag, Reading, flag_words
 from viewer.measure.verdict import Comparison, compare, decide_all, matter_for, no_answer
 from viewer.session.faults import record_fault
 from viewer.session.model import Clip, Device, MotionTrack, Request, Session, StoredReading, StoredVerdict
-from viewer.session.store import resolve
+from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.jobs import Progress, Stop, run_jobs
+from viewer.tasks.measuring import groups_of, lost_group, measure_group
 
 if TYPE_CHECKING:
     from viewer.align.stability import ShiftTrack
-    from viewer.media.reader import ClipReader
     from viewer.tasks.align import PairAlignment
     from viewer.tasks.document import Result
 
@@ -44,30 +44,6 @@ class Run:
     troubles: tuple[Trouble, ...] = ()
     warnings: tuple[str, ...] = ()
     results: Mapping[tuple[str, str], Result] = field(default_factory=dict)
-
-
-def open_session_clip(folder: Path, clip: Clip, *, allow_outside: bool = False, threads: int | None = None) -> ClipReader:
-    """Open a clip of a session, all its parts, with the user's word on its light.
-
-    Raises
-    ------
-    SessionError
-        If a file is missing or lies where the session must not reach.
-    MediaError
-        If a file is not a readable clip.
-    """
-    from viewer.media import LightChoice, open_clip
-
-    paths = [resolve(folder, ref, allow_outside=allow_outside) for ref in clip.files]
-    if not paths:
-        raise ViewerError("the clip has no file.", where=clip.name, hint="Drop its file on the cell.")
-    light = LightChoice(
-        transfer=clip.light.transfer, range=clip.light.range, matrix=clip.light.matrix, primaries=clip.light.primaries
-    )
-    return open_clip(paths if len(paths) > 1 else paths[0], light=light, threads=threads)
-
-
-# --- lining up -----------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -256,8 +232,6 @@ def measure_session(
     Run
         A clip that fails is named in `troubles`; the rest goes on.
     """
-    from viewer.tasks.measuring import groups_of, lost_group, measure_group
-
     chosen = [session.request(ident) for ident in requests] if requests is not None else list(session.requests)
     pairs = [(request, clip) for request in chosen for clip in session.clips_of(request.scene)]
     if only is not None:

@@ -104,7 +104,7 @@ def prepare(
         If no target lies in a picture, or no clip shows this moment.
     """
     from viewer.errors import SeekError
-    from viewer.tasks.session import open_session_clip
+    from viewer.tasks.clip_files import open_session_clip
 
     pictures: dict[tuple[str, str], np.ndarray] = {}
     for n, clip in enumerate(clips):

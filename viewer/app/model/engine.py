@@ -406,7 +406,7 @@ def _key(folder: Path, clip: Clip) -> Any:
 
 
 def _open_session_clip(folder: Path, clip: Clip) -> Any:
-    from viewer.tasks.session import open_session_clip
+    from viewer.tasks.clip_files import open_session_clip
 
     return open_session_clip(folder, clip, threads=1)
 

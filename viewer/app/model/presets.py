@@ -78,7 +78,7 @@ def find_lamps(
     that each clip finds for itself are not.
     """
     from viewer.measure.lights import find_lights
-    from viewer.tasks.session import open_session_clip
+    from viewer.tasks.clip_files import open_session_clip
 
     with open_session_clip(folder, clip, threads=1) as reader:
         middle = len(reader) // 2

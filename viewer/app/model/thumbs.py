@@ -20,7 +20,7 @@ def make(
     folder: Path, clip: Clip, *, progress: Callable[[int, int], None] | None = None, cancelled: Callable[[], bool] | None = None
 ) -> tuple[dict[str, Any], list[np.ndarray]]:
     """Return facts of a clip (width, height, frames, start and end in s, rate) and `COUNT` pictures of its first seconds."""
-    from viewer.tasks.session import open_session_clip
+    from viewer.tasks.clip_files import open_session_clip
 
     with open_session_clip(folder, clip) as reader:
         return _look(reader, progress, cancelled)

@@ -31,7 +31,7 @@ def read(
     folder: Path, clip: Clip, *, progress: Callable[[int, int], None] | None = None, cancelled: Callable[[], bool] | None = None
 ) -> LaneData:
     """Read a clip once; long clips are sampled in runs so that a lane is there soon."""
-    from viewer.tasks.session import open_session_clip
+    from viewer.tasks.clip_files import open_session_clip
 
     with open_session_clip(folder, clip, threads=1) as reader:
         times = reader.index.times_s
