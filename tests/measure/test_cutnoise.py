@@ -37,6 +37,10 @@ def test_cut_is_undone(level: float) -> None:
     assert found.noise == pytest.approx(1.0, abs=0.1)
 
 
+def test_a_patch_without_any_noise_tells_nothing() -> None:
+    assert undo_cut(np.zeros((40, 20, 8)), 1e-3, 1e-3) is None
+
+
 def test_interval_holds_the_truth() -> None:
     rng = np.random.default_rng(11)
     inside = 0

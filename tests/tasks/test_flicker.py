@@ -161,6 +161,13 @@ def test_slow_motion_counts_in_the_time_of_the_camera(make: Make) -> None:
     assert result.reading("modulation_frequency").value == pytest.approx(333.7, abs=0.02)
 
 
+def test_times_that_mean_nothing_are_refused(make: Make) -> None:
+    gate = Gate(487.3, 0.4)
+    path = make("nonsense_times", tube=gate, seconds=0.3, file_rate=Fraction(80_000))
+    with pytest.raises(UsageError, match="timestamps put"):
+        measured(path)
+
+
 def test_region_and_errors(make: Make) -> None:
     path = make("gate_h264", tube=Gate(487.3, 0.4), codec="h264")
     result = measured(path, region=Rect(110, 84, 90, 72))

@@ -106,6 +106,8 @@ def undo_cut(samples: np.ndarray, black: float, step: float, *, least: float = L
     rungs = np.quantile(columns, [*SHARES, FAR_SHARE], axis=0)
     z = ndtri(SHARES)
     level, slope = _line(z, rungs[:-1])
+    if not float(slope.max()) > 0.0:
+        return None
     dark = at_black >= max(least, 0.5 * float(at_black.max()))
     # rows of one target share their noise: it grows with the light, or stays
     slope = _smooth(level, slope)

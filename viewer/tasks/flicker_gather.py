@@ -38,6 +38,8 @@ MOST_CLIPPED = 0.03
 """Rows of a block are left out if more of their pixels and frames clip: light cut at the top has a false depth."""
 
 
+MOST_RATE = 20_000.0
+"""Frames per second beyond which timestamps mean nothing."""
 MOST_FRAMES = 1800
 ALMOST_EQUAL = 0.15
 """A frame is a repeat if it changes by less than this share of what its neighbours change by."""
@@ -248,6 +250,13 @@ def gather(
     if rate:
         scale = float(info.average_rate) / rate
         warnings.append(f"Times count as filmed at {rate:g} fps; the file plays at {float(info.average_rate):.5g} fps.")
+    span_s = float(times[keep][-1] - times[keep][0]) * scale if keep.any() else 0.0
+    if span_s * MOST_RATE < len(numbers):
+        raise UsageError(
+            f"its timestamps put {len(numbers)} frames into {span_s:.2g} s.",
+            where=info.path.name,
+            hint="Say the camera's rate with --capture-rate.",
+        )
     clock = read_clock(times[keep] * scale, tick_s=float(clip.index.time_base) * scale)
     if clip.index.variable_rate:
         flags |= Flag.VARIABLE_RATE
