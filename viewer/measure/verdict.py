@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from scipy import stats
 
 from viewer.measure.errorbudget import Budget, coverage_factor
+from viewer.measure.names import label_of
 from viewer.measure.readings import Verdict
 
 DIFFERS = "differs"

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from viewer import __version__
+from viewer.measure.names import base_of
 from viewer.publish import rows as table
 from viewer.publish.card import LIMITS, NOT_STATED, card_fields, card_text, shown_scenes
 from viewer.publish.compared import MANY, budget_table, moment_words, of_words, principal_names, verdict_table
@@ -322,10 +323,8 @@ def _methods(session: Session) -> list[dict[str, Any]]:
     made = []
     for measure in used:
         idents = {request.id for request in session.requests if request.measure == measure}
-        names = list(dict.fromkeys(r.name.removesuffix("_deg") for r in session.readings if r.request in idents))
-        meanings = [
-            {"label": label(name), "meaning": QUANTITIES[name].meaning} for name in names if name in QUANTITIES
-        ]
+        names = list(dict.fromkeys(base_of(r.name) for r in session.readings if r.request in idents))
+        meanings = [{"label": label(name), "meaning": QUANTITIES[name].meaning} for name in names if name in QUANTITIES]
         stated = list(dict.fromkeys(r.method for r in session.readings if r.request in idents and r.method))
         made.append({"measure": measure, "method": METHODS.get(measure, ""), "meanings": meanings, "stated": stated[:6]})
     return made

@@ -38,7 +38,7 @@ def readings(analysis: measure.Analysis, place: str, rows: Gathered, clip: ClipR
         ):
             out.append(refused(name, place, unit, reason, flags=flags, frames=rows.frames, method=METHOD))
             # once is enough: the others follow from it
-            reason = "Nothing was found to measure; see modulation_frequency."
+            reason = "Nothing was found to measure; see the modulation frequency."
     out.append(
         Reading(
             name="detection_limit",

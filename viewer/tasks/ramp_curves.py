@@ -9,6 +9,7 @@ from typing import Any
 
 from viewer.measure.bars import LEAST_MODULATION, Target
 from viewer.measure.errorbudget import from_interval
+from viewer.measure.names import label_of
 from viewer.measure.ramp import level_of_loss
 from viewer.measure.readings import Flag, Reading, refused
 from viewer.measure.regions import Rect

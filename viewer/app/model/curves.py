@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from viewer.app.i18n import mark, number, tr
+from viewer.app.model.glossary import title_of
 from viewer.app.model.plot import Curve, Mark, Plot, Source
 from viewer.app.model.table import region_words
 from viewer.session.model import Clip
@@ -243,9 +244,9 @@ def _noise(source: Source) -> list[Plot]:
 def _figure(source: Source) -> list[Plot]:
     plots = []
     for name, title in (
-        ("detectability", tr("Detectability")),
-        ("cnr", tr("Contrast to noise")),
-        ("contrast", tr("Contrast of the figure")),
+        ("detectability", title_of("detectability")),
+        ("cnr", title_of("cnr")),
+        ("contrast", title_of("contrast")),
     ):
         curves = [_scene_times(source.clip(c), _curve(c, r.plots, "frame_times_s", name)) for c, r in source.results.items()]
         held = tuple(curve for curve in curves if curve is not None)

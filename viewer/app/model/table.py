@@ -50,7 +50,7 @@ def rows_of(
     order = {ident: n for n, ident in enumerate(requests)}
     rows = []
     for (request_id, name, of), by_clip in sorted(found.items(), key=lambda item: order[item[0][0]]):
-        if main_only and not is_main(name) and not (name.endswith("_deg") and is_main(name)):
+        if main_only and not is_main(name):
             continue
         if main_only and f"{name}_deg" in {key[1] for key in found if key[0] == request_id and key[2] == of}:
             continue
