@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import stats
@@ -97,6 +98,7 @@ class Budget:
         return Budget(self.value, tuple(part for part in self.components if not part.shared), self.takes)
 
 
+@lru_cache(maxsize=4096)
 def coverage_factor(dof: float, coverage: float = 0.95) -> float:
     """Student's t for a two-sided interval; the normal value for infinite degrees of freedom."""
     tail = 0.5 + 0.5 * coverage

@@ -39,6 +39,7 @@ MATTERS: dict[str, Matter] = {
     "halo_radius": Matter(0.05, True, "5 % of the radius, about the spread of halo sizes within one delivery (practice)"),
     "half_radius": Matter(0.10, True, "a tenth of the radius (practice)"),
     "bloom_radius": Matter(0.10, True, "a tenth of the radius (practice)"),
+    "veil_at_edge": Matter(2.0, False, "two hundredths of the halo's height (practice)"),
     "core_radius": Matter(0.15, True, "15 % of the radius; it follows the exposure (practice)"),
     "modulation_frequency": Matter(1.0, False, "1 Hz: two gates of the same design differ by more (practice)"),
     "modulation_depth": Matter(5.0, False, "5 points of percent flicker (practice)"),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from viewer.measure.errorbudget import between_takes_sigma, expected_half_widths, from_interval
 from viewer.measure.names import label_of
 from viewer.measure.verdict import matter_for
-from viewer.session.model import Session, StoredReading, StoredVerdict
+from viewer.session.model import Session, StoredReading
 
 # The spread between mountings, in units of the error within one, where only one take is known (practice).
 USUAL_SPREAD = 1.0
@@ -61,31 +61,29 @@ def plan_repeats(session: Session) -> tuple[Repeat, ...]:
     A comparison that cannot be told is one with the verdict "cannot tell" on two measured readings.  A difference is told by
     an interval half as wide as the difference that matters.
     """
-    wanted: dict[tuple[str, str, str, str], float] = {}
+    stored: dict[tuple[str, str, str], list[StoredReading]] = {}
+    for reading in session.readings:
+        if reading.value is not None:
+            stored.setdefault((reading.request, reading.name, reading.of), []).append(reading)
+    owner = {clip.id: clip.device for clip in session.clips}
+    wanted: dict[tuple[str, str, str, str], Repeat | None] = {}
     for verdict in session.verdicts:
-        if verdict.word == "cannot tell" and verdict.difference is not None:
-            values = [abs(r.value) for r in session.readings if _same(r, verdict) and r.value is not None]
-            matter = matter_for(verdict.name, session.preferences.matters).absolute(sum(values) / max(1, len(values)))
-            for device in (verdict.first, verdict.second):
-                wanted[verdict.request, device, verdict.name, verdict.of] = matter
-    found = [repeat for key, matter in wanted.items() if (repeat := _repeat(session, key, matter)) is not None]
+        if verdict.word != "cannot tell" or verdict.difference is None:
+            continue
+        readings = stored.get((verdict.request, verdict.name, verdict.of), [])
+        mean = sum(abs(float(r.value or 0.0)) for r in readings) / max(1, len(readings))
+        matter = matter_for(verdict.name, session.preferences.matters).absolute(mean)
+        for device in (verdict.first, verdict.second):
+            key = (verdict.request, device, verdict.name, verdict.of)
+            if key not in wanted:
+                mine = [r for r in readings if owner.get(r.clip) == device and r.low is not None and r.high is not None]
+                wanted[key] = _repeat(session.request(verdict.request).scene, device, mine, matter) if mine else None
+    found = [repeat for repeat in wanted.values() if repeat is not None]
     return tuple(sorted(found, key=lambda repeat: (repeat.enough or MOST_TAKES + 1, repeat.scene, repeat.device, repeat.name)))
 
 
-def _same(reading: StoredReading, verdict: StoredVerdict) -> bool:
-    return (reading.request, reading.name, reading.of) == (verdict.request, verdict.name, verdict.of)
-
-
-def _repeat(session: Session, key: tuple[str, str, str, str], matter: float) -> Repeat | None:
-    request, device, name, of = key
-    mine = {clip.id for clip in session.clips if clip.device == device}
-    readings = [
-        r for r in session.readings
-        if (r.request, r.name, r.of) == (request, name, of) and r.clip in mine and r.value is not None and r.low is not None
-    ]  # fmt: skip
-    if not readings:
-        return None
-    values = [float(r.value) for r in readings if r.value is not None]
+def _repeat(scene: str, device: str, readings: Sequence[StoredReading], matter: float) -> Repeat:
+    values = [float(r.value or 0.0) for r in readings]
     sigmas = [from_interval(float(r.low or 0.0), float(r.high or 0.0), r.coverage) for r in readings]
     within = sum(sigmas) / len(sigmas)
     guessed = len(values) < 2
@@ -94,8 +92,9 @@ def _repeat(session: Session, key: tuple[str, str, str, str], matter: float) -> 
         count: half for count, half in expected_half_widths(within, between, most=MOST_TAKES).items() if count > len(values)
     }
     enough = next((count for count, half in sorted(expected.items()) if half <= 0.5 * matter), None)
+    first = readings[0]
     return Repeat(
-        scene=session.request(request).scene, device=device, name=name, of=of, unit=readings[0].unit, takes=len(values),
+        scene=scene, device=device, name=first.name, of=first.of, unit=first.unit, takes=len(values),
         half_width=_half_width(readings), expected=expected, matter=matter, enough=enough, guessed=guessed,
     )  # fmt: skip
 

@@ -14,6 +14,7 @@ from viewer import __version__
 from viewer.align.transform import Pose
 from viewer.errors import Cancelled, ViewerError
 from viewer.measure.errorbudget import Budget, combine_takes, from_interval, within_take
+from viewer.measure.names import base_of
 from viewer.measure.readings import Flag, Reading, flag_words
 from viewer.measure.verdict import Comparison, compare, decide_all, matter_for, no_answer
 from viewer.session.faults import record_fault
@@ -277,7 +278,7 @@ def _flags_of(clip: Clip, session: Session, *, one_take: bool) -> Flag:
 
 # --- comparing -----------------------------------------------------------------------------------------------------
 
-# What compares devices; the rest describes one clip (its centre, its alias, its level).
+# What compares devices; the rest describes one clip (its centre, its alias, its level), or says the same in another unit.
 _NOT_COMPARED = {"centre_x", "centre_y", "alias_frequency", "detection_limit", "mean", "edge_angle", "u_prime", "v_prime"}
 
 
@@ -287,7 +288,7 @@ def budgets_of(session: Session) -> dict[tuple[str, str, str], dict[str, tuple[B
     rows: dict[tuple[str, str, str], dict[str, list[StoredReading]]] = {}
     for reading in session.readings:
         clip = clips.get(reading.clip)
-        if clip is None or clip.device is None or reading.name in _NOT_COMPARED or reading.name.endswith("_deg"):
+        if clip is None or clip.device is None or reading.name in _NOT_COMPARED or base_of(reading.name) != reading.name:
             continue
         rows.setdefault((reading.request, reading.name, reading.of), {}).setdefault(clip.device, []).append(reading)
     return {

@@ -13,6 +13,7 @@ from typing import Literal
 
 from viewer.app.i18n import number, tr
 from viewer.app.model.glossary import MEASURES, is_main, title_of
+from viewer.measure.names import base_of
 from viewer.measure.readings import FLAG_WORDS
 from viewer.session.model import Clip, Session, StoredReading, StoredVerdict
 
@@ -55,7 +56,8 @@ def rows_of(
         if main_only and f"{name}_deg" in {key[1] for key in found if key[0] == request_id and key[2] == of}:
             continue
         request = requests[request_id]
-        verdicts = tuple(v for v in session.verdicts if (v.request, v.name, v.of) == (request_id, name, of))
+        judged = (request_id, base_of(name), of)  # devices are compared once, not again in every unit
+        verdicts = tuple(v for v in session.verdicts if (v.request, v.name, v.of) == judged)
         row = TableRow(
             request=request_id,
             measure=request.measure,
