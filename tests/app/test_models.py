@@ -372,6 +372,10 @@ def test_next_says_what_is_missing() -> None:
     assert "Shutter differs in “Quay lamps”." in texts
     assert "No second take: intervals cover one take only." in texts
     assert "Field of view of B not stated." in texts
+    steps = next_steps.compute(session, worst=(("s", "d2", 3), ("s", "d1", 1)))
+    again = next(step for step in steps if step.action == "repeats")
+    assert again.text == "One more take of B in “Quay lamps” would narrow 3 open comparisons." and again.scene == "s"
+    assert not any(step.text.startswith("No second take") for step in steps)
 
 
 def test_cells_say_how_far_they_are() -> None:

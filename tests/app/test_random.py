@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import os
 from collections.abc import Callable
@@ -10,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QPoint, Qt
+from PySide6.QtCore import QCoreApplication, QEvent, QPoint, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
@@ -62,7 +63,20 @@ def _act(window: MainWindow, rng: np.random.Generator, specs: list[Any]) -> None
             dialog.close()
 
 
-@pytest.mark.parametrize("count", [500, pytest.param(10_000, marks=pytest.mark.slow)])
+def _held(window: MainWindow, wait: Callable[..., None]) -> tuple[int, int]:
+    """Return how many widgets and how many objects that Python collects are alive while the window is at rest."""
+    for dialog in window.dialogs:
+        dialog.close()
+    wait(window)
+    QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
+    gc.collect()
+    return len(QApplication.allWidgets()), len(gc.get_objects())
+
+
+LONG = [pytest.mark.slow, pytest.mark.timeout(3600)]
+
+
+@pytest.mark.parametrize("count", [500, pytest.param(10_000, marks=LONG)])
 def test_random_actions(
     make_window: Callable[..., MainWindow],
     session_file: Path,
@@ -78,6 +92,7 @@ def test_random_actions(
     wait(window)
     start = window.document.session
     rng = np.random.default_rng(20260314)
+    widgets = objects = 0
     specs = [spec for spec in SPECS if spec.id not in LEFT_OUT]
     texts = ["", "Rigg", "1,5 v", "0:00.4", "nonsense", None]
     for step in range(count):
@@ -90,10 +105,13 @@ def test_random_actions(
         _act(window, rng, specs)
         if step % 5 == 0:
             QApplication.processEvents()
+            QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)  # as the event loop of a running window does
+        if step == count // 10:
+            widgets, objects = _held(window, wait)
     window.player.pause()
-    for dialog in window.dialogs:
-        dialog.close()
-    wait(window)
+    widgets_now, objects_now = _held(window, wait)
+    assert widgets_now < widgets + 150, "widgets outlive what they were made for"
+    assert objects_now < 1.5 * objects, "objects pile up"
     assert not [r for r in caplog.records if r.levelno >= logging.ERROR], [r.getMessage() for r in caplog.records][:5]
     assert all(entry.worker.is_alive() or entry.trouble for entry in window.engine.clips.values())
     store.loads(store.dumps(window.document.session), where="after random actions")

@@ -22,7 +22,7 @@ from viewer.app.jobs import Job, Jobs, error_words
 from viewer.app.model import ingest
 from viewer.app.model.document import Document
 from viewer.app.model.engine import Engine
-from viewer.app.model.next_steps import compute
+from viewer.app.model.next_steps import NextStep, compute
 from viewer.app.model.player import Player
 from viewer.app.model.settings import Settings
 from viewer.app.model.sound import SoundOut
@@ -82,6 +82,7 @@ class MainWindow(QMainWindow):
         self.results: dict[tuple[str, str], Any] = {}
         self.missing: set[str] = set()
         self._stale: tuple[Any, set[str]] | None = None
+        self._repeats: tuple[tuple[Any, ...], tuple[tuple[str, str, int], ...]] | None = None
         self._dialogs: list[QDialog] = []
         self._tasks_ready = self._preparing = False
         self.collector = Collector(self)
@@ -263,8 +264,25 @@ class MainWindow(QMainWindow):
         self.refresh_actions()
 
     def _refresh_next(self) -> None:
-        steps = compute(self.document.session, trouble=self.stage.trouble, out_of_date=self.out_of_date(), missing=self.missing)
-        self.strip.set_steps(steps)
+        self.strip.set_steps(self.next_steps())
+
+    def next_steps(self) -> list[NextStep]:
+        """Return what is still missing for a fair comparison."""
+        session = self.document.session
+        stale = self.out_of_date()
+        return compute(session, trouble=self.stage.trouble, out_of_date=stale, missing=self.missing, worst=self._worst())
+
+    def _worst(self) -> tuple[tuple[str, str, int], ...]:
+        """Return what is worth filming again, once the statistics are loaded."""
+        session = self.document.session
+        if not (session.verdicts and self._tasks_ready):
+            return ()
+        key = (session.verdicts, session.readings, session.clips, session.preferences)
+        if self._repeats is None or any(one is not two for one, two in zip(self._repeats[0], key, strict=True)):
+            from viewer.tasks.repeats import plan_repeats, worst_scenes
+
+            self._repeats = (key, worst_scenes(plan_repeats(session)))
+        return self._repeats[1]
 
     def out_of_date(self) -> set[str]:
         """Return the ids of readings that no longer fit what they were made from."""
@@ -287,6 +305,7 @@ class MainWindow(QMainWindow):
         self._preparing = True
 
         def work(progress: Any, cancelled: Any) -> None:
+            import viewer.tasks.repeats
             import viewer.tasks.session  # noqa: F401 - loading it is the work
 
         self.small_jobs.start(tr("Loading"), work, done=lambda _r: self._tasks_loaded(), quiet=True)

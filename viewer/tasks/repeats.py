@@ -25,6 +25,7 @@ class Repeat:
     within it.
     """
 
+    request: str
     scene: str
     device: str
     name: str
@@ -94,7 +95,7 @@ def _repeat(scene: str, device: str, readings: Sequence[StoredReading], matter: 
     enough = next((count for count, half in sorted(expected.items()) if half <= 0.5 * matter), None)
     first = readings[0]
     return Repeat(
-        scene=scene, device=device, name=first.name, of=first.of, unit=first.unit, takes=len(values),
+        request=first.request, scene=scene, device=device, name=first.name, of=first.of, unit=first.unit, takes=len(values),
         half_width=_half_width(readings), expected=expected, matter=matter, enough=enough, guessed=guessed,
     )  # fmt: skip
 

@@ -168,6 +168,12 @@ class MeasureCommands(Commands):
 
         self.window.show_dialog(PlannerDialog(self.window))
 
+    def do_repeats(self) -> None:
+        """Which takes to film again."""
+        from viewer.app.views.repeats import RepeatsDialog
+
+        self.window.show_dialog(RepeatsDialog(self.window))
+
     def do_blind(self) -> None:
         """Read bars blind."""
         from viewer.app.views.blind import BlindDialog

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from viewer.app.i18n import mark, tr, trn
@@ -40,10 +40,12 @@ def compute(
     trouble: Mapping[str, str] | None = None,
     out_of_date: Iterable[str] = (),
     missing: Iterable[str] = (),
+    worst: Sequence[tuple[str, str, int]] = (),
 ) -> list[NextStep]:
     """Return the steps, most useful first; an empty list when nothing is missing.
 
-    `missing` and `trouble` hold clip ids, `out_of_date` ids of readings.
+    `missing` and `trouble` hold clip ids, `out_of_date` ids of readings; `worst` are (scene, device, open comparisons) in the
+    order worth filming again (`tasks.repeats.worst_scenes`).
     """
     steps: list[NextStep] = []
     gone, bad, stale = set(missing), dict(trouble or {}), set(out_of_date)
@@ -63,7 +65,7 @@ def compute(
     if not session.clips:
         return steps
     steps += _measure(session, stale)
-    steps += _fairness(session)
+    steps += _fairness(session, worst)
     return steps
 
 
@@ -112,7 +114,7 @@ SETTING_NAMES = {
 }
 
 
-def _fairness(session: Session) -> list[NextStep]:
+def _fairness(session: Session, worst: Sequence[tuple[str, str, int]]) -> list[NextStep]:
     steps = []
     for scene in session.scenes:
         clips = session.clips_of(scene.id)
@@ -127,7 +129,9 @@ def _fairness(session: Session) -> list[NextStep]:
         if clips and lacking:
             text = tr("{device} is missing in “{scene}”.", device=lacking[0].name, scene=scene.name)
             steps.append(NextStep(text, tr("Add clips"), "add_clips", scene.id))
-    if session.clips and not any(clip.take > 1 for clip in session.clips):
+    if worst:
+        steps.append(_film_again(session, *worst[0]))
+    elif session.clips and not any(clip.take > 1 for clip in session.clips):
         steps.append(NextStep(tr("No second take: intervals cover one take only."), tr("Add clips"), "add_clips"))
     if session.requests and not session.plan.question:
         steps.append(NextStep(tr("The plan is not written down."), tr("Write"), "plan"))
@@ -136,6 +140,18 @@ def _fairness(session: Session) -> list[NextStep]:
     if session.readings and not session.stills:
         steps.append(NextStep(tr("No still is kept yet."), tr("Keep a still"), "still"))
     return steps
+
+
+def _film_again(session: Session, scene: str, device: str, count: int) -> NextStep:
+    """The mounting that would help most comparisons which cannot be told yet."""
+    text = trn(
+        "One more take of {device} in “{scene}” would narrow {n} open comparison.",
+        "One more take of {device} in “{scene}” would narrow {n} open comparisons.",
+        count,
+        device=session.device(device).name,
+        scene=session.scene(scene).name,
+    )
+    return NextStep(text, tr("Plan takes"), "repeats", scene)
 
 
 __all__ = ["SETTINGS", "SETTING_NAMES", "NextStep", "compute", "needs_lining_up"]

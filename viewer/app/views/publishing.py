@@ -7,10 +7,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtWidgets import QCheckBox, QLineEdit, QTextBrowser, QWidget
+from PySide6.QtWidgets import QCheckBox, QComboBox, QLineEdit, QTextBrowser, QWidget
 
 from viewer.app.i18n import mark, tr, trn
-from viewer.app.model.next_steps import compute
 from viewer.app.views import ask
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.app.views.parts import button, column, label, row
@@ -27,7 +26,8 @@ CAUTIONS = (
 
 
 PRODUCTS: dict[str, tuple[str, bool]] = {
-    "stills": (mark("Stills (PNG, sRGB)"), True),
+    "stills": (mark("Stills (sRGB)"), True),
+    "blink": (mark("Blinking stills: the devices in turn, a second each (animated PNG)"), True),
     "card": (mark("Methods card"), True),
     "report": (mark("Report (HTML and PDF)"), True),
     "readings": (mark("Readings (CSV and JSON, decimal points)"), True),
@@ -35,6 +35,9 @@ PRODUCTS: dict[str, tuple[str, bool]] = {
     "manifest": (mark("Manifest: others can make the numbers again"), True),
     "footage": (mark("Side-by-side video, read back and scanned for flashes (takes long)"), False),
 }
+
+
+FORMS = {"png": "PNG", "tif": "TIFF", "jpg": "JPEG"}
 
 
 class PublishDialog(Dialog):
@@ -51,14 +54,21 @@ class PublishDialog(Dialog):
         for key, box in self.products.items():
             box.setChecked(PRODUCTS[key][1])
         self.products["readings"].setEnabled(bool(session.readings))
+        self.form = QComboBox()
+        for key, text in FORMS.items():
+            self.form.addItem(text, key)
+        self.form.setAccessibleName(tr("Format of the stills"))
+        self.form.activated.connect(lambda _n: self._form_chosen())
         self.deep = QCheckBox(tr("16 bits a channel"))
         place = QWidget()
         place.setLayout(row(self.folder, button(tr("Choose…"), self._choose)))
         parts: list[QWidget | int | None] = [label(tr("Where to"), kind="head"), place, label(tr("What"), kind="head")]
         boxes = QWidget()
-        boxes.setLayout(column(*self.products.values(), self.deep, spacing=0))
-        parts.append(boxes)
-        open_steps = [s.text for s in compute(session, trouble=window.stage.trouble, out_of_date=window.out_of_date())]
+        boxes.setLayout(column(*self.products.values(), spacing=0))
+        kind = QWidget()
+        kind.setLayout(row(label(tr("Format of the stills")), self.form, self.deep, None))
+        parts += [boxes, kind]
+        open_steps = [step.text for step in window.next_steps()]
         if open_steps:
             parts += [label(tr("Still missing for a fair comparison"), kind="head"), quiet("\n".join(open_steps[:5]))]
         parts += [label(tr("Cautions"), kind="head"), quiet("\n".join(tr(text) for text in CAUTIONS)), None]
@@ -72,12 +82,17 @@ class PublishDialog(Dialog):
         if folder is not None:
             self.folder.setText(str(folder))
 
+    def _form_chosen(self) -> None:
+        """Only PNG is written with 16 bits by choice."""
+        self.deep.setEnabled(self.form.currentData() == "png")
+
     def go(self) -> None:
         """Start, and close."""
         window = self.window_
         session, base, folder = window.document.session, window.document.folder, Path(self.folder.text().strip())
         wanted = [key for key, box in self.products.items() if box.isChecked() and box.isEnabled()]
-        bits, results = 16 if self.deep.isChecked() else 8, dict(window.results)
+        bits, results = 16 if self.deep.isChecked() and self.deep.isEnabled() else 8, dict(window.results)
+        form = str(self.form.currentData())
         if not wanted or not self.folder.text().strip():
             return
 
@@ -85,7 +100,15 @@ class PublishDialog(Dialog):
             from viewer.publish.everything import publish_session
 
             return publish_session(
-                session, base, folder, only=wanted, bits=bits, results=results, progress=progress, cancelled=cancelled
+                session,
+                base,
+                folder,
+                only=wanted,
+                bits=bits,
+                form=form,
+                results=results,
+                progress=progress,
+                cancelled=cancelled,
             )
 
         def done(files: tuple[Path, ...]) -> None:
