@@ -167,3 +167,32 @@ def test_one_failing_clip_does_not_end_the_rest(made: tuple[Session, Path], monk
     assert trouble.clip == "b"
     assert "ZeroDivisionError" in trouble.what
     assert "\n" not in trouble.what
+
+
+def test_bloom_joins_the_other_exposures_of_a_scene(tmp_path: Path) -> None:
+    """A core burnt out beyond the halo's edge: refused alone, measured with a shorter exposure, itself not measured."""
+    rows, cols = np.mgrid[:180, :220]
+    r = np.hypot(cols - 110.3, rows - 90.2)
+    disc = gaussian_filter(0.5 * (r < 26).astype(float), 2.0)
+    still = 0.02 + 30.0 * np.exp(-(r**2) / (2 * 7.0**2)) + disc + 0.03 * np.exp(-(r**2) / (2 * 50.0**2))
+    for name, gain in (("long", 1.5), ("short", 0.2)):
+        write_clip(tmp_path / f"{name}.mp4", gain * still, frames=8, read_noise=0.002, crf=14)
+    session = new_session().put(
+        Device(id="h", name="Heron"),
+        Device(id="o", name="Plover"),
+        Scene(id="s", name="Lamps"),
+        clip("long", tmp_path / "long.mp4"),
+        clip("other", tmp_path / "short.mp4", device="o", role="exposure"),
+        region("lamp", "light", 110, 90),
+    )
+    alone = ask(session, tmp_path, "bloom", on="long", light="lamp")
+    assert alone.reading("halo_radius", "the lamp").state == "refused"  # type: ignore[attr-defined]
+    with_short = session.put(clip("short", tmp_path / "short.mp4", role="exposure", take=2))
+    both = ask(with_short, tmp_path, "bloom", on="long", light="lamp")
+    assert both.reading("halo_radius", "the lamp").value == pytest.approx(26, abs=0.2)  # type: ignore[attr-defined]
+    assert [Path(e["path"]).name for e in both.extras["stack"]] == ["short.mp4"]  # type: ignore[attr-defined]
+    request = Request(id="q", scene="s", measure="bloom", regions={"light": ("lamp",)})
+    assert tasks.fingerprint(with_short, request, with_short.clip("long")) != tasks.fingerprint(
+        session, request, session.clip("long")
+    )
+    assert [c.id for c in with_short.clips_of("s")] == ["long"]

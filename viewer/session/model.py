@@ -21,7 +21,8 @@ SCHEMA = "gloaming/session/1"
 T = TypeVar("T")
 
 SceneKind = Literal["chart", "screen", "lamps", "edge", "figure", "other"]
-ClipRole = Literal["device", "source", "camera", "flat", "dark"]
+ClipRole = Literal["device", "source", "camera", "flat", "dark", "exposure"]
+"""What a clip is for; ``exposure`` is the scene once more at another exposure, for bloom to join."""
 RegionKind = Literal["rect", "ellipse", "light", "edge", "bars", "line", "point"]
 NoteKind = Literal["arrow", "box", "ellipse", "text", "inset", "scale_bar"]
 MeasureKind = Literal["contrast", "bloom", "flicker", "edge", "bars", "noise", "figure", "tint", "ramp"]

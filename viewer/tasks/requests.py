@@ -101,6 +101,17 @@ class Work:
             yield opened
 
     @contextmanager
+    def exposures(self) -> Iterator[list[ClipReader]]:
+        """Open the clips that show this scene through this device once more at other exposures, in order of take."""
+        found = self.session.clips_of(self.request.scene, role="exposure")
+        with ExitStack() as stack:
+            yield [
+                stack.enter_context(open_session_clip(self.folder, clip, allow_outside=self.allow_outside))
+                for clip in found
+                if clip.device == self.clip.device
+            ]
+
+    @contextmanager
     def other_rates(self) -> Iterator[list[ClipReader]]:
         """Open the takes of this device in this scene that were filmed at another frame rate, one of each rate."""
         with ExitStack() as stack:
@@ -199,13 +210,14 @@ def _bloom(work: Work) -> Result:
 
     lights = work.regions("light")
     device = work.device
-    with work.helper("camera") as camera:
+    with work.helper("camera") as camera, work.exposures() as stack:
         result = measure_bloom(
             work.reader,
             [carried_point(region, work.clip) for region in lights] or None,
             field_deg=device.field_deg if device else None,
             objective_mm=device.objective_mm if device else None,
             camera=camera,
+            stack=stack,
             frames=work.frames,
             cancelled=work.cancelled,
         )

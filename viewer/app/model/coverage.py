@@ -25,6 +25,7 @@ ROLE_NAMES = {
     "camera": mark("camera alone"),
     "flat": mark("flat field"),
     "dark": mark("dark"),
+    "exposure": mark("other exposure"),
 }
 
 

@@ -46,6 +46,7 @@ ROLE_WORDS: dict[ClipRole, tuple[str, ...]] = {
     "camera": ("camera", "cameraonly", "kamera"),
     "flat": ("flat", "flatfield", "flach"),
     "dark": ("dark", "cap", "capped", "black", "dunkel"),
+    "exposure": ("exposure", "bracket", "bracketed", "belichtung"),
 }
 NOISE_WORDS = frozenset(
     [
