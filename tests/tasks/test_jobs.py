@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable
 from dataclasses import replace
+from multiprocessing import active_children
 from pathlib import Path
 
 import numpy as np
@@ -51,9 +53,19 @@ def test_an_error_of_a_job_reaches_the_caller(processes: int) -> None:
         run_jobs(square, [1, -1], lost=lost, processes=processes)
 
 
-def test_worker_processes_stop_on_request() -> None:
+def sleep(item: int, /, cancelled: Stop | None = None, step: Callable[[], None] | None = None) -> int:
+    time.sleep(120.0)
+    return item
+
+
+def test_worker_processes_stop_on_request_without_ending_what_they_are_at() -> None:
+    began = time.monotonic()
     with pytest.raises(Cancelled):
-        run_jobs(square, list(range(50)), lost=lost, processes=2, cancelled=lambda: True)
+        run_jobs(sleep, [1, 2, 3], lost=lost, processes=2, cancelled=lambda: time.monotonic() > began + 3.0)
+    assert time.monotonic() < began + 60.0
+    for child in active_children():
+        child.join(20.0)
+        assert not child.is_alive()
 
 
 def test_a_worker_that_dies_loses_only_what_it_had_not_given() -> None:

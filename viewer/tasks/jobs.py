@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import signal
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from typing import Protocol, TypeVar
 
 from viewer.errors import Cancelled
@@ -59,9 +60,18 @@ def run_jobs(
     """
     count = _Count(sum(steps(item) for item in items), progress)
     if processes > 1 and len(items) > 1:
-        with ProcessPoolExecutor(min(processes, len(items)), mp_context=get_context("spawn")) as pool:
+        others = set(active_children())
+        with ProcessPoolExecutor(
+            min(processes, len(items)), mp_context=get_context("spawn"), initializer=_leave_interrupts
+        ) as pool:
             futures = [pool.submit(work, item) for item in items]
-            _wait(pool, futures, [steps(item) for item in items], count, cancelled)
+            try:
+                _wait(pool, futures, [steps(item) for item in items], count, cancelled)
+            except BaseException:
+                # what they were at is dropped, and nobody shall wait for it
+                for child in set(active_children()) - others:
+                    child.terminate()
+                raise
     else:
         with ThreadPoolExecutor(max(1, min(_MOST_THREADS, os.cpu_count() or 1, len(items)))) as pool:
             futures = [pool.submit(work, item, cancelled, count.step) for item in items]
@@ -70,6 +80,11 @@ def run_jobs(
         lost(item, "the worker process stopped.") if isinstance(future.exception(), BrokenProcessPool) else future.result()
         for item, future in zip(items, futures, strict=True)
     ]
+
+
+def _leave_interrupts() -> None:
+    """In a worker: an interrupt from the keyboard is for the main process, which ends the workers."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 class _Count:
