@@ -20,7 +20,6 @@ from viewer.app.commands.measuring import with_alignment, with_readings
 from viewer.app.commands.timing import parse_time
 from viewer.app.model import geometry, ingest, next_steps, plots, render, shapes, table
 from viewer.app.model.coverage import cells
-from viewer.app.model.glossary import READINGS, is_main, tip_of, title_of
 from viewer.app.model.settings import Settings
 from viewer.app.theme import THEMES
 from viewer.app.views.camera import parse_shutter, shutter_words
@@ -52,24 +51,6 @@ def texts_of_the_window() -> set[str]:
     for quantity in QUANTITIES.values():
         found |= {quantity.title, quantity.about} - {""}
     return found | set(LABELS.values())
-
-
-# --- words of readings ---
-
-
-@pytest.mark.parametrize("name", sorted(LABELS))
-def test_every_reading_has_a_title_and_a_tip(name: str) -> None:
-    """The tip tells formula and limits; units that a reading is converted to stand behind its title."""
-    assert set(READINGS) == set(LABELS)
-    assert title_of(name) == LABELS[name] and len(tip_of(name)) >= 20
-    for ending, unit in (("_deg", "°"), ("_mrad", "mrad"), ("_mm", "mm")):
-        assert title_of(name + ending) == f"{LABELS[name]} ({unit})" and tip_of(name + ending) == tip_of(name)
-
-
-def test_main_readings_are_said_once() -> None:
-    assert is_main("halo_radius") and is_main("halo_radius_deg")
-    assert not any(is_main(name) for name in ("halo_radius_mrad", "halo_radius_mm", "core_radius_deg", "nothing"))
-    assert tip_of("nothing") == ""
 
 
 # --- language ---

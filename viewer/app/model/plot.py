@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -108,16 +109,16 @@ class Plot:
         for curve in self.curves:
             who = names.get(curve.clip, curve.clip)
             heads.append(f"{self.x_title} ({who})")
-            columns.append([number(float(v)) for v in curve.x])
+            columns.append(aligned(curve.x))
             heads.append(f"{self.y_title} ({who})")
-            columns.append([number(float(v)) for v in curve.y])
+            columns.append(aligned(curve.y))
             if curve.error is not None:
                 heads.append(f"± ({who})")
-                columns.append([number(float(v)) for v in curve.error])
+                columns.append(aligned(curve.error))
         if self.image is not None:
             heads = [tr("Row")] + [number(float(n)) for n in range(self.image.shape[1])]
             columns = [[str(n) for n in range(self.image.shape[0])]]
-            columns += [[number(float(v)) for v in self.image[:, n]] for n in range(self.image.shape[1])]
+            columns += [aligned(self.image[:, n]) for n in range(self.image.shape[1])]
         length = max((len(c) for c in columns), default=0)
         lines = [[c[n] if n < len(c) else "" for c in columns] for n in range(length)]
         for mark in self.marks:
@@ -135,6 +136,15 @@ class Plot:
                 for x, y, e in zip(curve.x, curve.y, error, strict=True)
             ]
         return [tr("Device"), self.y_title, "±"], lines
+
+
+def aligned(values: np.ndarray) -> list[str]:
+    """Return numbers with the same count of decimals, about five figures of the largest and none that says nothing."""
+    known = np.asarray(values, float)[np.isfinite(values)]
+    most = float(np.max(np.abs(known), initial=0.0))
+    top = max(0, min(9, 4 - math.floor(math.log10(most)))) if most > 0 else 0
+    places = next((p for p in range(top) if np.allclose(known, np.round(known, p), rtol=0.0, atol=0.5 * 10.0**-top)), top)
+    return [number(float(v), places) for v in values]
 
 
 @dataclass(frozen=True)
@@ -158,4 +168,4 @@ class Source:
         return self.session.clip(ident)
 
 
-__all__ = ["Curve", "Mark", "Plot", "Source"]
+__all__ = ["Curve", "Mark", "Plot", "Source", "aligned"]

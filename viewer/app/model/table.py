@@ -7,13 +7,14 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Container, Iterable
+import re
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from viewer.app.i18n import number, tr
 from viewer.app.model.glossary import MEASURES, is_main, title_of
-from viewer.measure.names import base_of
+from viewer.measure.names import base_of, label_of
 from viewer.measure.readings import FLAG_WORDS
 from viewer.session.model import Clip, Session, StoredReading, StoredVerdict
 
@@ -32,6 +33,7 @@ class TableRow:
     where: str
     cells: tuple[tuple[str, StoredReading | None], ...]  # (clip id, reading)
     verdicts: tuple[StoredVerdict, ...]
+    said: tuple[str, ...] = ()  # the verdicts below their row: what the row says already is left out
 
     @property
     def title(self) -> str:
@@ -49,6 +51,7 @@ def rows_of(
         if reading.request in requests:
             found.setdefault((reading.request, reading.name, reading.of), {})[reading.clip] = reading
     order = {ident: n for n, ident in enumerate(requests)}
+    names = {device.id: device.name for device in session.devices}
     rows = []
     for (request_id, name, of), by_clip in sorted(found.items(), key=lambda item: order[item[0][0]]):
         if main_only and not is_main(name):
@@ -66,6 +69,7 @@ def rows_of(
             where=region_words(session, request_id, of),
             cells=tuple((clip.id, by_clip.get(clip.id)) for clip in clips),
             verdicts=verdicts,
+            said=short_verdicts(verdicts, names),
         )
         if all(word in _haystack(row) for word in words.casefold().split()):
             rows.append(row)
@@ -76,6 +80,34 @@ def rows_of(
     elif sort == "differs":
         rows.sort(key=lambda row: not any(v.word == "differs" for v in row.verdicts))
     return rows
+
+
+def short_verdicts(verdicts: Sequence[StoredVerdict], names: Mapping[str, str]) -> tuple[str, ...]:
+    """Return verdicts as they stand below their row: without name and values, what they share said once at the end.
+
+    A sentence that is built in another way is left whole.
+    """
+    lines, scopes, advice = [], [], []
+    for verdict in verdicts:
+        head = f"{label_of(verdict.name)} of {verdict.of}: "
+        first, second = names.get(verdict.first, ""), names.get(verdict.second, "")
+        found = _SENTENCE.fullmatch(verdict.sentence.removeprefix(head))
+        if not verdict.sentence.startswith(head) or found is None or not found["values"].startswith(f"{second} "):
+            return tuple(v.sentence for v in verdicts)
+        rest = found["rest"].removeprefix(f"{second} is ")
+        lines.append(f"{second} against {first}: {rest} ({found['span']}).")
+        scopes.append(found["scope"])
+        advice.append(found["advice"] or "")
+    same = list(dict.fromkeys(scopes))
+    more = [f"{scope[:1].upper()}{scope[1:]}." for scope in same]
+    more += [f"{text[:1].upper()}{text[1:]}." for text in dict.fromkeys(advice) if text]
+    return tuple(re.sub(r"-(?=\d)", "−", text) for text in (*lines, " ".join(more))) if lines else ()
+
+
+# values; rest (span; scope)[: advice].  As measure.verdict writes it.
+_SENTENCE = re.compile(
+    r"(?P<values>[^;]*); (?P<rest>.*?) \((?P<span>[^;()]*); (?P<scope>these units[^()]*)\)(?:: (?P<advice>.*))?\."
+)
 
 
 def common_reason(row: TableRow) -> str | None:

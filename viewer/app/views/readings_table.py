@@ -83,6 +83,8 @@ class ReadingsModel(QAbstractTableModel):
     def _tip(self, kind: str, row_: TableRow, index: Index) -> str:
         if kind == "title":
             return tip_of(row_.name)
+        if kind == "verdict":
+            return "\n\n".join(v.sentence for v in row_.verdicts)
         reading = self.reading(index)
         if reading is None:
             return ""
@@ -137,7 +139,7 @@ def across_words(kind: str, row_: TableRow, stale: Container[str] = ()) -> str:
 
 def verdict_words(row_: TableRow) -> str:
     """Return the verdicts of a row, a sentence each."""
-    return "\n\n".join(v.sentence for v in row_.verdicts)
+    return "\n\n".join(row_.said)
 
 
 _heights_known: dict[tuple[str, str, int], float] = {}
@@ -191,7 +193,7 @@ class ReadingDelegate(QStyledItemDelegate):
         """Return the height of a line of the table."""
         if kind == "title":
             return px(28)
-        across = self._view.viewport().width() - 24
+        across = sum(self._view.columnWidth(c) for c in range(self._view.grid.columnCount())) - 24
         if kind == "verdict":
             return int(text_height(verdict_words(row_), words(12), across)) + px(12)
         if kind in ("refused", "common"):
