@@ -16,6 +16,7 @@ from scipy import stats
 
 from viewer.errors import UsageError
 
+CLOCK = "camera clock"
 SOURCES = (
     "frames",
     "region placement",
@@ -26,6 +27,7 @@ SOURCES = (
     "light curve",
     "model",
     "quantisation",
+    CLOCK,
 )
 
 
@@ -183,6 +185,7 @@ def expected_half_widths(within: float, between: float, *, most: int = 6, covera
 
 
 __all__ = [
+    "CLOCK",
     "SOURCES",
     "Budget",
     "Component",

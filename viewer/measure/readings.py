@@ -42,6 +42,8 @@ class Flag(IntFlag):
     CORRELATED = 1 << 25
     OUT_OF_DATE = 1 << 26
     DAMAGED = 1 << 27
+    OF_TUBE = 1 << 28
+    OF_SOURCE = 1 << 29
 
 
 FLAG_WORDS: dict[Flag, tuple[str, str]] = {
@@ -82,6 +84,8 @@ FLAG_WORDS: dict[Flag, tuple[str, str]] = {
     Flag.CORRELATED: ("correlated noise", "Pixels or frames are not independent; the interval allows for it."),
     Flag.OUT_OF_DATE: ("out of date", "Clip, region or settings changed after this reading."),
     Flag.DAMAGED: ("damaged clip", "Parts of the clip did not decode; only what did was used."),
+    Flag.OF_TUBE: ("from the device", "It pulses everywhere in the field: the device itself is gated."),
+    Flag.OF_SOURCE: ("from the scene", "Only the screen or lamp pulses: it is not the device."),
 }
 
 
@@ -204,6 +208,18 @@ def refused(
     )
 
 
+def bound_words(value: float, low: float | None, high: float | None) -> str:
+    """Return on which side of a bound the truth lies, as its interval tells: "at least", "at most" or "beyond".
+
+    An interval that is open, or much longer, towards one side says so; ends of equal length do not.
+    """
+    up = math.inf if high is None else high - value
+    down = math.inf if low is None else value - low
+    if up > 1.2 * down:
+        return "at least"
+    return "at most" if down > 1.2 * up else "beyond"
+
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """A decision in words that never go beyond the interval.
@@ -220,4 +236,4 @@ class Verdict:
         return {"word": self.word, "sentence": self.sentence}
 
 
-__all__ = ["FLAG_WORDS", "Flag", "Reading", "State", "Verdict", "flag_words", "parse_flags", "refused"]
+__all__ = ["FLAG_WORDS", "Flag", "Reading", "State", "Verdict", "bound_words", "flag_words", "parse_flags", "refused"]

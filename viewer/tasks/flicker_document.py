@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from viewer.measure import flicker as measure
+from viewer.measure.errorbudget import CLOCK
 from viewer.measure.readings import Flag, Reading, refused
 from viewer.tasks.flicker_gather import Gathered
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
 
+CLOCK_PPM = 50.0
+"""How far the clock of a camera may be off, parts per million (limits): usual for crystals of consumer goods (practice)."""
+_ORIGINS = {"tube": Flag.OF_TUBE, "source": Flag.OF_SOURCE}
 METHOD = "joint least squares of still scene, frame gain and travelling wave over rows and frames"
 
 
@@ -53,13 +58,23 @@ def readings(analysis: measure.Analysis, place: str, rows: Gathered, clip: ClipR
     return out
 
 
+def clock_sigma(frequency_hz: float) -> float:
+    """Return the standard uncertainty (Hz) that the camera's own clock leaves in a frequency.
+
+    A uniform error within +/- `CLOCK_PPM` (JCGM 100:2008, 4.3.7).  The alias counts in the clip's own time and has none.
+    """
+    return 1e-6 * CLOCK_PPM * frequency_hz / math.sqrt(3.0)
+
+
 def _of_line(item: measure.Modulation, place: str, rows: Gathered, flags: Flag) -> list[Reading]:
     out = []
     if item.wander_hz:
         flags |= Flag.DRIFT
+    flags |= _ORIGINS.get(item.origin, Flag.NONE)
     common = {"frames": rows.frames, "pixels": 0, "method": METHOD}
     if item.frequency_hz is not None:
-        half = 1.96 * item.sigma_hz
+        clock = clock_sigma(item.frequency_hz)
+        half = 1.96 * float(np.hypot(item.sigma_hz, clock))
         out.append(
             Reading(
                 name="modulation_frequency",
@@ -69,6 +84,7 @@ def _of_line(item: measure.Modulation, place: str, rows: Gathered, flags: Flag) 
                 low=item.frequency_hz - half,
                 high=item.frequency_hz + half,
                 flags=flags,
+                budget=(("frames", item.sigma_hz), (CLOCK, clock)),
                 **common,  # type: ignore[arg-type]
             )
         )
@@ -225,6 +241,8 @@ def spectrum(analysis: measure.Analysis) -> dict[str, Any]:
 
 
 __all__ = [
+    "CLOCK_PPM",
+    "clock_sigma",
     "depth_map",
     "extras",
     "plots",

@@ -6,21 +6,21 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
-from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from viewer import __version__
 from viewer.align.transform import Pose
 from viewer.errors import Cancelled, ViewerError
-from viewer.measure.errorbudget import Budget, combine_takes, from_interval, within_take
+from viewer.measure.errorbudget import CLOCK, Budget, Component, combine_takes, from_interval, within_take
 from viewer.measure.names import base_of
 from viewer.measure.readings import Flag, Reading, flag_words
 from viewer.measure.verdict import Comparison, compare, decide_all, matter_for, no_answer
 from viewer.session.faults import record_fault
-from viewer.session.model import Clip, Device, MotionTrack, Request, Session, StoredReading, StoredVerdict
+from viewer.session.model import Clip, MotionTrack, Request, Session, StoredReading, StoredVerdict
 from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.jobs import Progress, Stop, run_jobs
+from viewer.tasks.lines import Pair, pairs_of
 from viewer.tasks.measuring import groups_of, lost_group, measure_group
 
 if TYPE_CHECKING:
@@ -306,7 +306,9 @@ def _budget(readings: list[StoredReading]) -> tuple[Budget | None, str]:
     sigmas = [from_interval(float(r.low or 0.0), float(r.high or 0.0), r.coverage) for r in good]
     if len(good) == 1 and good[0].budget:
         return Budget(values[0], within_take(good[0].budget, sigmas[0])), ""
-    return combine_takes(values, sigmas), ""
+    # One camera filmed all takes: what its clock is off, repeats do not average away.
+    clock = max(r.budget.get(CLOCK, 0.0) for r in good)
+    return combine_takes(values, sigmas, (Component(CLOCK, clock),) if clock else ()), ""
 
 
 def _drift(session: Session, key: tuple[str, str, str]) -> float:
@@ -332,43 +334,42 @@ def _drift(session: Session, key: tuple[str, str, str]) -> float:
 
 def verdicts_of(session: Session) -> tuple[StoredVerdict, ...]:
     """Return the verdicts on every reading that two or more devices share, corrected for their number."""
-    order = {device.id: place for place, device in enumerate(session.devices)}
     names = {device.id: device.name for device in session.devices}
-    asked: list[tuple[tuple[str, str, str], Device, Device, Comparison]] = []
+    asked: list[tuple[Pair, Comparison]] = []
     silent: list[StoredVerdict] = []
-    for key, per_device in budgets_of(session).items():
-        request, name, of = key
-        present = sorted(per_device, key=lambda ident: order.get(ident, len(order)))
-        for first, second in combinations(present, 2):
-            a, why_a, unit = per_device[first]
-            b, why_b, _ = per_device[second]
-            if a is None or b is None:
-                word = no_answer(name, of, names[first], names[second], why_a or why_b)
-                silent.append(
-                    StoredVerdict(
-                        request=request, name=name, of=of, first=first, second=second, word=word.word, sentence=word.sentence
-                    )
+    for pair in pairs_of(session, budgets_of(session)):
+        if isinstance(pair, StoredVerdict):
+            silent.append(pair)
+            continue
+        (request, name, of), first, second = pair.key, pair.first, pair.second
+        (a, why_a, unit), (b, why_b, _) = pair.a, pair.b
+        if a is None or b is None:
+            word = no_answer(name, pair.told, names[first], names[second], why_a or why_b)
+            silent.append(
+                StoredVerdict(
+                    request=request, name=name, of=of, first=first, second=second, word=word.word, sentence=word.sentence
                 )
-                continue
-            matter = matter_for(name, session.preferences.matters)
-            drift = _drift(session, key)
-            comparison = compare(name, of, unit, (names[first], a), (names[second], b), matter=matter, drift=drift)
-            asked.append((key, session.device(first), session.device(second), comparison))
-    words = decide_all([row[3] for row in asked])
+            )
+            continue
+        matter = matter_for(name, session.preferences.matters)
+        drift = _drift(session, pair.key)
+        comparison = compare(name, pair.told, unit, (names[first], a), (names[second], b), matter=matter, drift=drift)
+        asked.append((pair, comparison))
+    words = decide_all([comparison for _, comparison in asked])
     spoken = [
         StoredVerdict(
-            request=key[0],
-            name=key[1],
-            of=key[2],
-            first=first.id,
-            second=second.id,
+            request=pair.key[0],
+            name=pair.key[1],
+            of=pair.key[2],
+            first=pair.first,
+            second=pair.second,
             word=verdict.word,
             sentence=verdict.sentence,
             difference=comparison.difference,
             low=comparison.interval[0],
             high=comparison.interval[1],
         )
-        for (key, first, second, comparison), verdict in zip(asked, words, strict=True)
+        for (pair, comparison), verdict in zip(asked, words, strict=True)
     ]
     return (*spoken, *silent)
 
