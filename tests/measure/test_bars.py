@@ -233,6 +233,8 @@ def test_limit_refusals_and_bounds() -> None:
     assert reading.state == "refused" and reading.unit == "lp/mm"
     every = resolution.limiting_resolution([made(1, 0.5), made(2, 0.4)])
     assert every.state == "limit" and every.value == 2.0 and "finer" in every.reason
+    bound = limit_reading(every, "limiting_resolution", "all frames", [])
+    assert (bound.low, bound.value, bound.high) == (2.0, 2.0, None), "open towards finer bars"
     assert resolution.limiting_resolution([]).state == "refused"
 
 

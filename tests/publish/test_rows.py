@@ -11,6 +11,7 @@ from viewer.publish import rows, story
 from viewer.publish.compared import moment_words, told_verdicts, verdict_table
 from viewer.publish.panewords import _packed
 from viewer.publish.text import width
+from viewer.publish.words import value_words
 from viewer.session.model import LightLevel, Region, Request, Session, StoredReading
 
 Sample = tuple[Session, Path]
@@ -73,6 +74,41 @@ def test_second_line_of_light_is_none_found_where_it_was_looked_for(chart: Sessi
     assert [row.label for row in lines] == ["Modulation frequency", "Modulation frequency line 2"]
     assert rows.missing_words(chart, lines[1], "c-lamps-heron") == "none found"
     assert rows.missing_words(chart, lines[1], "c-lamps-plover") == "not measured"
+
+
+def test_lines_of_light_stand_beside_what_comes_from_the_same_place(chart: Session) -> None:
+    gate, scene = ("from the device",), ("from the scene",)
+    of, name = "field", "modulation_frequency"
+    heron, bittern = "c-lamps-heron", "c-lamps-bittern"
+    fresh = [
+        replace(reading("q-flicker", heron, name, of, 238.0), flags=scene),
+        replace(reading("q-flicker", bittern, name, of, 172.0), flags=gate),
+        replace(reading("q-flicker", bittern, name, f"{of}/line-2", 238.0), flags=scene),
+    ]
+    session = replace(chart, readings=tuple(fresh))
+    gates, light = [row for row in rows.rows(session, "s-lamps", most=9) if row.request == "q-flicker"]
+    assert (gates.short, light.short) == ("Modulation of the gate", "Modulation of the scene")
+    assert [getattr(rows.cell_of(session, gates, clip), "value", None) for clip in (heron, bittern)] == [None, 172.0]
+    assert [getattr(rows.cell_of(session, light, clip), "value", None) for clip in (heron, bittern)] == [238.0, 238.0]
+    assert rows.missing_words(session, gates, heron) == "none found"
+
+
+def test_a_ramp_does_not_repeat_what_is_measured_beside_it(chart: Session) -> None:
+    requests = [Request(id=f"q-{kind}", scene="s-lamps", measure=kind) for kind in ("contrast", "ramp")]  # type: ignore[arg-type]
+    readings = [reading(request.id, "c-lamps-heron", "michelson", "a/b") for request in requests]
+    session = replace(chart, requests=tuple(requests), readings=tuple(readings))
+    assert [row.request for row in rows.rows(session, "s-lamps", most=9, wanted="michelson")] == ["q-contrast"]
+    alone = replace(session, requests=tuple(requests[1:]))
+    assert [row.request for row in rows.rows(alone, "s-lamps", most=9, wanted="michelson")] == ["q-ramp"]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [(12.0, None, "at least 12.0"), (None, 12.0, "at most 12.0"), (11.0, 30.0, "at least 12.0"), (2.0, 12.5, "at most 12.0")],
+)
+def test_a_bound_says_on_which_side_the_truth_lies(low: float | None, high: float | None, said: str) -> None:
+    bound = replace(reading("q", "c", "snr", "sky", 12.0), low=low, high=high, state="limit")
+    assert value_words(bound)[0] == said
 
 
 def test_only_regions_with_a_reading_in_sight_are_drawn(chart: Session) -> None:

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from viewer.measure.readings import Flag, Reading, flag_words
+from viewer.measure.readings import Flag, Reading, bound_words, flag_words
 
 if TYPE_CHECKING:
     from viewer.tasks.document import Result
@@ -23,16 +23,13 @@ def digits(reading: Reading) -> str:
     if reading.value is None:
         return "refused"
     half = reading.half_width
+    bound = f"{bound_words(reading.value, reading.low, reading.high)} " if reading.state == "limit" else ""
     if not half:
-        bound = {(True, False): "at least ", (False, True): "at most "}.get(
-            (reading.low is not None, reading.high is not None), ""
-        )
-        return f"{bound if reading.state == 'limit' else ''}{reading.value:.6g}"
+        return f"{bound}{reading.value:.6g}"
     from math import floor, log10
 
     places = max(0, min(9, 1 - floor(log10(half))))
-    sign = {"limit": "beyond "}.get(reading.state, "")
-    return f"{sign}{reading.value:.{places}f}  ({reading.low:.{places}f} .. {reading.high:.{places}f})"
+    return f"{bound}{reading.value:.{places}f}  ({reading.low:.{places}f} .. {reading.high:.{places}f})"
 
 
 def console(*, stderr: bool = False) -> Console:
@@ -51,7 +48,8 @@ def show(result: Result) -> None:
     if result.readings:
         table = Table(box=None, pad_edge=False, header_style="bold")
         table.add_column("of")
-        for head in ("reading", "value (95 % interval)", "unit"):
+        span = "95 % interval" if any(reading.coverage < 1.0 for reading in result.readings) else "range"
+        for head in ("reading", f"value ({span})", "unit"):
             table.add_column(head, no_wrap=True)
         table.add_column("remarks")
         of: str | None = None

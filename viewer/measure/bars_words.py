@@ -48,6 +48,7 @@ def limit_reading(limit: Limit, name: str, of: str, results: Sequence[TargetResu
         return common.refusal(name, limit.reason, "lp/mm", method=LIMIT)
     if limit.state == "limit":
         common = Common(of=of, flags=flags, frames=frames, state="limit", reason=limit.reason)
+        return common.reading(name, limit.value, limit.value, None, "lp/mm", method=LIMIT)
     return common.reading(name, limit.value, limit.low, limit.high, "lp/mm", method=LIMIT)
 
 

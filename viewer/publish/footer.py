@@ -12,7 +12,7 @@ from viewer.publish.palette import Greys
 from viewer.publish.rendering import recipe_words
 from viewer.publish.text import wrap
 from viewer.publish.view import View
-from viewer.publish.words import CAUTION
+from viewer.publish.words import CAUTION, INFORMING
 from viewer.session.model import Rendering, Session
 
 FOOTER_SHARE = 0.8
@@ -57,7 +57,7 @@ def refusals(gathered: Gathered, lines: list[table.Row]) -> list[str]:
 
 
 def _marked(session: Session, clip: str) -> bool:
-    return any(r.clip == clip and [f for f in r.flags if f != "within this take"] for r in session.readings)
+    return any(r.clip == clip and set(r.flags) - INFORMING for r in session.readings)
 
 
 def wrapped(lines: list[str], paper: Page) -> list[str]:

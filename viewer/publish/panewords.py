@@ -9,7 +9,7 @@ from viewer.publish.look import Look
 from viewer.publish.rendering import RENDERING_WORDS
 from viewer.publish.text import fit, wrap
 from viewer.publish.text import width as text_width
-from viewer.publish.words import device_name, percentile_words, sheet_words, take_words, value_words
+from viewer.publish.words import INFORMING, device_name, percentile_words, sheet_words, take_words, value_words
 from viewer.session.model import Rendering, StoredReading
 
 
@@ -151,8 +151,7 @@ def _value(look: Look, reading: StoredReading | None, missing: str, x: float, y:
     if reading.value is None:
         return x + w - canvas.text(x + w, y, "refused", em, greys.quiet, align="right")
     value, rest = value_words(reading)
-    flags = [flag for flag in reading.flags if flag != "within this take"]
-    if flags:
+    if set(reading.flags) - INFORMING:
         rest += " *"
     tail = canvas.text(x + w, y, rest, em, greys.quiet, align="right")
     tail += canvas.text(x + w - tail - 0.3 * em, y, value, 1.1 * em, greys.text, face="bold", align="right")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from viewer.publish.words import label, short_label, value_words
 from viewer.session.model import Region, Request, Session, StoredReading
+from viewer.tasks.lines import LINE_NAMES, OWN, SCENE
 
 # measure -> readings worth a line under a picture, most telling first; a name with "|" stands for the first that exists.
 PRINCIPAL: dict[str, tuple[str, ...]] = {
@@ -21,13 +22,17 @@ PRINCIPAL: dict[str, tuple[str, ...]] = {
 }
 
 
+_WHOSE = {OWN: "of the gate", SCENE: "of the scene"}
 # A role of a request with more regions than this shares one letter: forty letters on a picture tell nothing.
 MOST_LETTERS = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One line under every picture: the reading ``name`` of ``of`` of a request, with the letters of its regions."""
+    """One line under every picture: the reading ``name`` of ``of`` of a request, with the letters of its regions.
+
+    With ``whose`` it is the strongest line of flicker that comes from there, whatever it is called in each clip.
+    """
 
     request: str
     name: str
@@ -35,6 +40,7 @@ class Row:
     label: str
     short: str
     letters: str
+    whose: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,11 +95,14 @@ def rows(session: Session, scene: str, *, most: int, wanted: str = "", time_s: f
     """
     lettered = letters(session, scene)
     names = [name.strip() for name in wanted.split(",") if name.strip()]
+    direct = {r.measure for r in session.requests if r.scene == scene and _holds(r, time_s)}
     found: list[tuple[int, Row]] = []
     for request in session.requests:
         if request.scene != scene or not _holds(request, time_s):
             continue
         for place, name in enumerate(names or PRINCIPAL.get(request.measure, ())):
+            if request.measure == "ramp" and any(name in PRINCIPAL.get(other, ()) for other in direct - {"ramp"}):
+                continue  # a ramp repeats at its levels what another request measures at this moment
             # The first reading of every request comes before the second of any; wished ones come as wished.
             found += [(place, row) for row in _of(session, request, name, lettered, time_s)]
     return [row for _, row in sorted(found, key=lambda item: item[0])][:most]
@@ -108,6 +117,8 @@ def _holds(request: Request, time_s: float | None) -> bool:
 
 def _of(session: Session, request: Request, choice: str, lettered: dict[str, str], time_s: float | None) -> list[Row]:
     mine = [reading for reading in session.readings if reading.request == request.id]
+    if choice in LINE_NAMES and any(whose in reading.flags for reading in mine for whose in _WHOSE):
+        return _by_origin(session, request, choice, mine, lettered)
     for name in choice.split("|"):
         objects = list(dict.fromkeys(reading.of for reading in mine if reading.name == name))
         measured = [of for of in objects if any(r.of == of and r.name == name and r.state != "refused" for r in mine)]
@@ -121,6 +132,17 @@ def _of(session: Session, request: Request, choice: str, lettered: dict[str, str
             for number, of in enumerate(objects[:3])
         ]
     return []
+
+
+def _by_origin(session: Session, request: Request, name: str, mine: list[StoredReading], lettered: dict[str, str]) -> list[Row]:
+    """Return a row for the gates of the devices, and one for the light of the scene: each compares like with like."""
+    made = []
+    for whose, words in _WHOSE.items():
+        found = next((reading for reading in mine if reading.name == name and whose in reading.flags), None)
+        if found is not None:
+            row = _row(session, request, name, found.of.split("/line-")[0], 0, words, lettered)
+            made.append(replace(row, whose=whose))
+    return made
 
 
 def _row(session: Session, request: Request, name: str, of: str, number: int, which: str, lettered: dict[str, str]) -> Row:
@@ -168,7 +190,9 @@ def _letters(session: Session, request: Request, of: str, number: int, lettered:
 def cell_of(session: Session, row: Row, clip: str) -> StoredReading | None:
     """Return the reading of a row for a clip, or None."""
     for reading in session.readings:
-        if (reading.request, reading.name, reading.of, reading.clip) == (row.request, row.name, row.of, clip):
+        if (reading.request, reading.name, reading.clip) != (row.request, row.name, clip):
+            continue
+        if row.whose in reading.flags if row.whose else reading.of == row.of:
             return reading
     return None
 
@@ -176,7 +200,7 @@ def cell_of(session: Session, row: Row, clip: str) -> StoredReading | None:
 def missing_words(session: Session, row: Row, clip: str) -> str:
     """Return why a row has no reading for a clip: ``none found`` where a further line of light was looked for."""
     first = row.of.split("/line-")[0]
-    looked = first != row.of and any(
+    looked = (first != row.of or bool(row.whose)) and any(
         (r.request, r.name, r.of, r.clip) == (row.request, row.name, first, clip) for r in session.readings
     )
     return "none found" if looked else "not measured"

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from viewer.measure.names import base_of, label_of
+from viewer.measure.readings import FLAG_WORDS, Flag, bound_words
 from viewer.session.model import CameraMode, Clip, Device, StoredReading
 
 CAUTION = "Filmed footage of these units and takes. Not for driving, flying or aiming. May flicker."
@@ -92,6 +93,8 @@ def short_label(name: str) -> str:
     return (known.short if known else "") or label(name)
 
 
+# Flags that tell what a reading is; the others say that it needs care.
+INFORMING = frozenset(FLAG_WORDS[flag][0] for flag in (Flag.ONE_TAKE, Flag.OF_TUBE, Flag.OF_SOURCE))
 _UNITS = {"1": "", "deg": "°", "um": "µm", "us": "µs", "cycles/px": "c/px"}
 
 
@@ -121,8 +124,9 @@ def value_words(reading: StoredReading) -> tuple[str, str]:
     gap = "" if unit in ("", "°") else " "
     low, high = reading.low, reading.high
     half = 0.5 * (high - low) if low is not None and high is not None else None
-    places = decimals(reading.value, half)
-    head = ("beyond " if reading.state == "limit" else "") + number(reading.value, places)
+    places = decimals(reading.value, half or (0.1 * abs(reading.value) if reading.state == "limit" else None))
+    bound = f"{bound_words(reading.value, low, high)} " if reading.state == "limit" else ""
+    head = bound + number(reading.value, places)
     if low is None or high is None or half is None:
         return head, f"{gap}{unit}".strip()
     left, right = reading.value - low, high - reading.value
@@ -194,6 +198,7 @@ def percentile_words(percent: float | None) -> str:
 __all__ = [
     "CAUTION",
     "CAUTIONS",
+    "INFORMING",
     "QUANTITIES",
     "Quantity",
     "camera_words",
