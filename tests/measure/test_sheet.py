@@ -9,6 +9,7 @@ import pytest
 
 from viewer.cli.main import run
 from viewer.errors import UsageError
+from viewer.measure.lightlevel import level_in_units
 from viewer.measure.sheet import QUANTITIES, compare_units, next_step, parse_figure, parse_number, read_sheet
 
 
@@ -104,3 +105,51 @@ def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["sheet"]) == 2
     assert run(["sheet", "--gain", "x"]) == 2
     assert "not start with a number" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("quantity", "text", "value"),
+    [
+        ("gain", "30.000 fL/fc", 30000.0),
+        ("gain", "30,000 fL/fc", 30000.0),
+        ("snr", "27,500", 27.5),
+        ("snr", "27.500", 27.5),
+        ("resolution", "64.000-72.000 lp/mm", 64.0),
+        ("fom", "1.900", 1900.0),
+        ("halo", "0,750 mm", 0.75),
+    ],
+)
+def test_thousands_or_decimals_by_what_is_usual(quantity: str, text: str, value: float) -> None:
+    figure = parse_figure(quantity, text)
+    assert figure.low == pytest.approx(value)
+    assert not any("outside" in remark for remark in figure.remarks)
+
+
+def test_a_number_read_otherwise_is_said() -> None:
+    assert "30.000 is read as 30000" in parse_figure("gain", "30.000").remarks
+    assert any("outside" in remark for remark in parse_figure("gain", "3.000 fL/fc").remarks) is False
+    assert any("outside" in remark for remark in parse_figure("snr", "3.500").remarks)  # neither 3.5 nor 3500 is usual
+
+
+def test_two_devices_by_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["sheet", "--gain", "30000", "--gain", "9500 fL/fc", "--snr", "-", "--snr", "27.5"]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "sheets 1 and 2, gain" in shown and "3.14" in shown
+    assert "sheet 1, gain: no unit typed: taken as fL/fc" in shown
+    assert "95 %" not in shown  # what a sheet states is no confidence interval
+
+
+def test_light_levels_in_all_units() -> None:
+    """1 fL = 3.4262591 cd/m2 and 1 fc = 10.7639104 lx (NIST SP 811, from memory); 1 phot = 1 lm/cm2 = 10^4 lx (SI)."""
+    text = level_in_units("2 fL")
+    assert "6.85252 cd/m2" in text and "2000 mfL" in text and "21.5278 lx" in text and "2 fc" in text
+    assert "0.092903 fc" in level_in_units("1 lx") and "0.0001 phot" in level_in_units("1 lx")
+    assert "0.31831 cd/m2" in level_in_units("1 lx")  # 1 / pi
+    assert level_in_units("0,5 cd/m²").startswith("0.5 cd/m2")
+
+
+@pytest.mark.parametrize("text", ["5", "mfL", "3 zz", "-1 lx", "0 lx"])
+def test_light_levels_that_cannot_be_read(text: str) -> None:
+    with pytest.raises(UsageError, match="light"):
+        level_in_units(text)
+    assert run(["sheet", "--light", text]) == 2

@@ -144,9 +144,10 @@ class Sheet:
 
 
 def parse_number(text: str) -> float:
-    """Return a number typed with a point or a comma; ``30,000`` and ``30.000`` with exactly three digits stay ambiguous.
+    """Return a number typed with a point or a comma.
 
-    A single separator followed by exactly three digits is read as a decimal sign only if the number starts with 0.
+    A single comma followed by exactly three digits parts thousands, unless the number starts with 0; a single point is the
+    decimal sign.  `_in_place` looks at what is usual for the quantity before it trusts either.
 
     Raises
     ------
@@ -171,6 +172,29 @@ def parse_number(text: str) -> float:
     if not math.isfinite(value):
         raise UsageError(f"{text.strip()!r} is not a number.")
     return value
+
+
+_ONE_MARK = re.compile(r"^([<>≥≤~ ]*[1-9]\d{0,2})([.,])(\d{3})$")
+
+
+def _in_place(text: str, factor: float, plausible: tuple[float, float]) -> tuple[float, str]:
+    """Return a number, and what was assumed where ``30.000`` or ``27,500`` may mean thousands or a decimal sign.
+
+    Of the two meanings the one that is usual for the quantity is taken; where both or neither are, that of `parse_number`.
+    """
+    value = parse_number(text)
+    match = _ONE_MARK.match(text.strip())
+    if not match:
+        return value, ""
+    head, _, tail = match.groups()
+    other = {parse_number(head + tail), parse_number(f"{head}.{tail}")} - {value}
+    least, most = plausible
+    if least <= value * factor <= most or not other:
+        return value, ""
+    meant = other.pop()
+    if not least <= meant * factor <= most:
+        return value, ""
+    return meant, f"{text.strip()} is read as {meant:g}"
 
 
 def next_step(lpmm: float) -> float | None:
@@ -198,8 +222,9 @@ def parse_figure(quantity: str, typed: str) -> Figure:
         raise UsageError(f"{quantity}: {typed!r} does not start with a number.")
     first, second, rest = match.groups()
     label, factor, remarks = _unit(kind, rest, quantity, parse_number(first))
-    low = parse_number(first) * factor
-    high = parse_number(second) * factor if second else low
+    ends = [_in_place(text, factor, kind.plausible) for text in (first, second) if text]
+    remarks += [said for _, said in ends if said]
+    low, high = ends[0][0] * factor, ends[-1][0] * factor
     if high < low:
         raise UsageError(f"{quantity}: the range {typed!r} runs backwards.")
     if low <= 0:

@@ -21,7 +21,7 @@ from viewer.app.i18n import decimal_comma, number, tr
 from viewer.app.views.dialog import Dialog, quiet, trouble_style
 from viewer.app.views.parts import button, column, label, marker_icon, row, styles_of
 from viewer.errors import UsageError, ViewerError
-from viewer.measure.sheet import QUANTITIES, Figure, equivalents, parse_figure, read_sheet
+from viewer.measure.sheet import QUANTITIES, Figure, compare_units, equivalents, parse_figure, read_sheet
 from viewer.session.model import Device, Session, SheetEntry, new_id
 
 if TYPE_CHECKING:
@@ -181,7 +181,7 @@ class DeskDialog(Dialog):
         return figure.value if figure is not None else None
 
     def _check(self) -> None:
-        typed = {}
+        figures: dict[str, Figure] = {}
         for key in QUANTITIES:
             field = self.fields[key]
             figure, words, bad = meaning(key, field.text(), self._focal())
@@ -189,12 +189,26 @@ class DeskDialog(Dialog):
             said.setText(words)
             said.setStyleSheet(trouble_style(bad))
             if figure is not None:
-                typed[key] = figure.typed
+                figures[key] = figure
         try:
-            doubts = read_sheet(typed).doubts if typed else ()
+            doubts = read_sheet({key: figure.typed for key, figure in figures.items()}).doubts if figures else ()
         except UsageError as error:
             doubts = (str(error),)
+        doubts += tuple(self._beside_others(figures))
         self.doubts.setText("\n".join(f"⚠ {text}" for text in doubts))
+
+    def _beside_others(self, figures: dict[str, Figure]) -> list[str]:
+        """Say where a figure and another device's differ as units that were mixed up do."""
+        said = []
+        for device in self.session.devices:
+            if device.id == self.device_id:
+                continue
+            for entry in device.sheet:
+                other = meaning(entry.quantity, entry.typed)[0] if entry.quantity in figures else None
+                warning = compare_units(entry.quantity, figures[entry.quantity], other) if other is not None else None
+                if warning:
+                    said.append(f"{device.name}, {warning}")
+        return said
 
     def keep(self) -> None:
         """Write the sheet into the session."""
