@@ -174,7 +174,7 @@ def test_refusals() -> None:
     frozen[1::2] = frozen[::2]
     frozen[2::4] = frozen[1::4]
     cases = [
-        (patch_of(make_stack(frames=3), spectrum=True), {}, "too few"),
+        (patch_of(make_stack(frames=3), spectrum=True), {}, "Too few"),
         (patch_of(make_stack(), make_stack() > 0.21, spectrum=True), {}, "clipped"),
         (patch_of(make_stack(), spectrum=True), {"step": 0.05}, "below half a step"),
         (patch_of(make_stack(), spectrum=True), {"repeats": 60}, "only repeat the picture before"),

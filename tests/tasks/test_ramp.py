@@ -79,7 +79,7 @@ def test_steady_light_is_said(tmp_path: Path) -> None:
             measure_ramp(clip, levels=[1.0, 0.0])
         with pytest.raises(UsageError, match="unit"):
             measure_ramp(clip, levels=[1.0], unit="furlong")
-        with pytest.raises(UsageError, match="2 frames are too few for a light ramp"):
+        with pytest.raises(UsageError, match=r"too few frames for a light ramp \(2\)"):
             measure_ramp(clip, Rect(16, 16, 32, 32), frames=(0, 2))
 
 

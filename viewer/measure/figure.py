@@ -279,6 +279,8 @@ def _detectability(
     difference = abs(float((figure - ground).mean()))
     scale = float(np.mean(np.abs(figure - ground)))
     value = float(np.mean(found)) * (difference / scale if scale > 0 else 0.0)
+    if not math.isfinite(value):
+        return common.refusal("detectability", "Nothing moves in time, so there is no noise to compare with.", method=words)
     single = float(np.std(found, ddof=1)) / math.sqrt(found.size) if found.size > 1 else 1.0
     half = 1.96 * math.hypot(single, value * noise_relative_error)
     low, high = max(0.0, value - half) * spans[1], (value + half) * spans[0]

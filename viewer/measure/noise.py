@@ -104,7 +104,7 @@ def why_no_noise(patch: Patch, evidence: Evidence) -> str | None:
             "whatever changed. Film at a higher data rate, intra-frame only, and use the camera's own file."
         )
     if patch.frames < LEAST_FRAMES:
-        return f"{patch.frames} pictures are too few for noise: use at least {LEAST_FRAMES}, better 8 or more."
+        return f"Too few pictures for noise ({patch.frames}): use at least {LEAST_FRAMES}, better 8 or more."
     if patch.clipped_share > 0.01:
         return "The region is clipped, which cuts noise off: film with a shorter exposure or less gain."
     if patch.black > 0.1:

@@ -130,7 +130,8 @@ def resolve(
     transfer = _transfer(tags, choice, rgb or still, said, odd)
     primaries = _primaries(tags, choice, "bt709" if still else matrix, height, said)
     if grey:
-        said = [text for text in said if not text.startswith("matrix") or "chosen" in text]
+        said = [text for text in said if "matrix" not in text or "chosen" in text]
+        odd = [text for text in odd if "matrix" not in text]
     if not grey and not still:
         _conflicts(tags, choice, matrix, transfer, primaries, odd)
     return LightSpec(transfer, code_range, matrix, primaries, bits, tuple(said), tuple(odd))

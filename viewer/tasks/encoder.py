@@ -74,21 +74,23 @@ def code_slopes(clip: ClipReader, signal: Signal) -> np.ndarray:
 
     Parameters
     ----------
-    signal : sequence of 3 floats
+    signal : sequence of 3 floats, or of one for grey clips
         R'G'B' of the patch.
 
     Returns
     -------
     ndarray of shape (3, 3)
-        Rows R, G, B; columns luma, Cb, Cr.  Of clips coded as R'G'B' the columns are R, G, B.
+        Rows R, G, B; columns luma, Cb, Cr.  Of clips coded as R'G'B' the columns are R, G, B; of grey ones luma alone counts.
     """
     info = clip.info
     span = luma_scale(info.bit_depth, info.range)[1]
-    at = np.asarray(signal, float)
+    at = np.broadcast_to(np.asarray(signal, float), (3,))
     # Light of 8-bit codes bends within a code: the slope is that over a code each way.
     reach = 1.0 / span
     slope = (to_linear(info.transfer, at + reach) - to_linear(info.transfer, at - reach)) / (2.0 * reach)
-    if info.chroma in ("rgb", "400"):
+    if info.chroma == "400":
+        return np.column_stack([slope / span, np.zeros(3), np.zeros(3)])
+    if info.chroma == "rgb":
         return np.asarray(np.diag(slope) / span)
     chroma = chroma_scale(info.bit_depth, info.range)[1]
     return np.asarray(slope[:, None] * rgb_from_ycbcr(info.matrix) / np.array([span, chroma, chroma]))

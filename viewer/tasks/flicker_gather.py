@@ -238,7 +238,7 @@ def gather(
         begin()
     if len(numbers) < 3:
         raise UsageError(
-            f"{len(numbers)} frames are too few to see anything pulse.", where=info.path.name, hint="Film 4 s or more."
+            f"holds too few frames to see anything pulse ({len(numbers)}).", where=info.path.name, hint="Film 4 s or more."
         )
     times = np.asarray(clip.index.times_s, float)[np.asarray(numbers)]
     keep, repeated = fresh(strips[-1].frames)

@@ -84,7 +84,7 @@ def measure_ramp(
         patch.add(frame.luminance(inner, tint=tint).light)
     if len(light) < 3:
         raise UsageError(
-            f"{len(light)} frames are too few for a light ramp.", where=clip.info.path.name, hint="Film 1 s or more a level."
+            f"holds too few frames for a light ramp ({len(light)}).", where=clip.info.path.name, hint="Film 1 s or more a level."
         )
     series, at = np.array(light), np.array(times)
     ramp = find_ramp(series, at, levels)
