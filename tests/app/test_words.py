@@ -47,9 +47,9 @@ def test_verdicts_below_a_row_leave_out_what_it_says() -> None:
         for ident, v in zip("bp", told, strict=True)
     )
     one, two, shared = short_verdicts(kept, {"h": "Heron", "b": "Bittern", "p": "Plover"})
-    assert re.fullmatch(r"Bittern against Heron: higher by 0\.\d+ \(95 % interval of the difference 0\.\d+ to 0\.\d+\)\.", one)
-    assert two.startswith("Plover against Heron: the data decide nothing (95 % interval of the difference −")
-    assert shared.startswith("These units, these takes; 2 comparisons allowed for. Film each device again")
+    assert re.fullmatch(r"Bittern against Heron: higher by 0\.\d+ \(95.% interval of the difference 0\.\d+ to 0\.\d+\)\.", one)
+    assert two.startswith("Plover against Heron: the data decide nothing (95\u00a0% interval of the difference −")
+    assert shared.startswith("These units, these takes; 2\u00a0comparisons allowed for. Film each device again")
     odd = replace(kept[0], sentence="Said in another way.")
     assert short_verdicts((odd, kept[1]), {"h": "Heron"}) == ("Said in another way.", kept[1].sentence)
 

@@ -117,6 +117,7 @@ SPECS: tuple[Spec, ...] = (
     Spec("add_measure", M_MEASURE, mark("Measure in this scene…"), "Ctrl+E", mark("Choose a measure and its regions."), "plus", "scene", group=1),
     Spec("measure", M_MEASURE, mark("Measure what is out of date"), "Ctrl+M", mark("Only what is missing or out of date is measured."), "gauge", "requests"),
     Spec("measure_all", M_MEASURE, mark("Measure everything again"), "Ctrl+Shift+M", "", "", "requests"),
+    Spec("field", M_MEASURE, mark("Field of the clips…"), "", mark("Circle, pixels per degree, fall of light and distortion of every clip of the scene."), "circle", "scene"),
     Spec("repeats", M_MEASURE, mark("Which takes to film again…"), "", mark("What each further take would buy: comparisons that cannot be told yet, device by device."), "repeat", "requests"),
     Spec("blind", M_MEASURE, mark("Read bars blind…"), "", mark("Judge bar targets without knowing the device; several readers in turn."), "eye", "scene"),
     Spec("levels", M_MEASURE, mark("Light levels of the scene…"), "", mark("The levels of a series, in mfL, cd/m2 or lx."), "list", "scene"),

@@ -28,8 +28,8 @@ from viewer.session.model import FileRef, Session
 SMALL, USUAL = (1366, 768), (1920, 1080)
 README = ("window", "still")
 DIALOGS = (
-    "desk", "add_measure", "repeats", "levels", "camera", "clip_place", "plan", "planner", "blind", "preferences", "publish",
-    "card", "actions", "shortcuts", "manual", "audit", "about",
+    "desk", "add_measure", "field", "repeats", "levels", "camera", "clip_place", "plan", "planner", "blind", "preferences",
+    "publish", "card", "actions", "shortcuts", "manual", "audit", "about",
 )  # fmt: skip
 
 

@@ -168,6 +168,12 @@ class MeasureCommands(Commands):
 
         self.window.show_dialog(PlannerDialog(self.window))
 
+    def do_field(self) -> None:
+        """Field of the clips on the wall."""
+        from viewer.app.views.field import FieldDialog
+
+        self.window.show_dialog(FieldDialog(self.window))
+
     def do_repeats(self) -> None:
         """Which takes to film again."""
         from viewer.app.views.repeats import RepeatsDialog

@@ -12,6 +12,8 @@ import numpy as np
 from viewer.app.i18n import number, tr
 from viewer.session.model import Clip, Request, Session
 
+MOST_ROWS, MOST_COLUMNS = 200, 48  # of a map as a table: more is not read
+
 
 @dataclass(frozen=True)
 class Curve:
@@ -49,7 +51,8 @@ class Mark:
 class Plot:
     """One plot: curves, marks, shaded zones, or an image; axes in words.
 
-    `request`, `names` and `of` say which readings it belongs to; `fine` asks for thin whole lines (spectra).
+    `rings` are circles (x, y, radius) drawn over an image; a `square` image has the same scale along both axes.  `request`,
+    `names` and `of` say which readings it belongs to; `fine` asks for thin whole lines (spectra).
     """
 
     title: str
@@ -62,6 +65,8 @@ class Plot:
     image: np.ndarray | None = None
     image_rect: tuple[float, float, float, float] = (0.0, 0.0, 1.0, 1.0)
     image_clip: str = ""
+    rings: tuple[tuple[float, float, float], ...] = ()
+    square: bool = False
     log_x: bool = False
     log_y: bool = False
     ticks: tuple[tuple[float, str], ...] = ()
@@ -83,6 +88,8 @@ class Plot:
             "zones",
             "zone_words",
             "image_rect",
+            "rings",
+            "square",
             "log_x",
             "log_y",
             "ticks",
@@ -116,9 +123,12 @@ class Plot:
                 heads.append(f"± ({who})")
                 columns.append(aligned(curve.error))
         if self.image is not None:
-            heads = [tr("Row")] + [number(float(n)) for n in range(self.image.shape[1])]
-            columns = [[str(n) for n in range(self.image.shape[0])]]
-            columns += [aligned(self.image[:, n]) for n in range(self.image.shape[1])]
+            x, y, width, height = self.image_rect
+            image = reduced(self.image, MOST_ROWS, MOST_COLUMNS)
+            rows, cols = image.shape
+            heads = [f"{self.y_title} \\ {self.x_title}", *aligned(x + (np.arange(cols) + 0.5) * width / cols)]
+            columns = [aligned(y + (np.arange(rows) + 0.5) * height / rows)]
+            columns += [aligned(image[:, n]) for n in range(cols)]
         length = max((len(c) for c in columns), default=0)
         lines = [[c[n] if n < len(c) else "" for c in columns] for n in range(length)]
         for mark in self.marks:
@@ -136,6 +146,19 @@ class Plot:
                 for x, y, e in zip(curve.x, curve.y, error, strict=True)
             ]
         return [tr("Device"), self.y_title, "±"], lines
+
+
+def reduced(image: np.ndarray, most_rows: int, most_columns: int) -> np.ndarray:
+    """Return an image of at most so many rows and columns, each value the mean of the finite ones in its cell."""
+    image = np.asarray(image, float)
+    edges = [
+        np.linspace(0, size, min(size, most) + 1).round().astype(int)
+        for size, most in zip(image.shape, (most_rows, most_columns), strict=True)
+    ]
+    known = np.isfinite(image)
+    sums = [np.add.reduceat(np.add.reduceat(part, edges[0][:-1], axis=0), edges[1][:-1], axis=1)
+            for part in (np.where(known, image, 0.0), known.astype(float))]  # fmt: skip
+    return np.where(sums[1] > 0, sums[0] / np.maximum(sums[1], 1.0), np.nan)
 
 
 def aligned(values: np.ndarray) -> list[str]:
@@ -168,4 +191,4 @@ class Source:
         return self.session.clip(ident)
 
 
-__all__ = ["Curve", "Mark", "Plot", "Source", "aligned"]
+__all__ = ["Curve", "Mark", "Plot", "Source", "aligned", "reduced"]

@@ -15,7 +15,7 @@ from typing import Literal
 from viewer.app.i18n import number, tr
 from viewer.app.model.glossary import MEASURES, is_main, title_of
 from viewer.measure.names import base_of, label_of
-from viewer.measure.readings import FLAG_WORDS
+from viewer.measure.readings import FLAG_WORDS, Reading
 from viewer.session.model import Clip, Session, StoredReading, StoredVerdict
 
 OLD = "out of date"
@@ -101,7 +101,12 @@ def short_verdicts(verdicts: Sequence[StoredVerdict], names: Mapping[str, str]) 
     same = list(dict.fromkeys(scopes))
     more = [f"{scope[:1].upper()}{scope[1:]}." for scope in same]
     more += [f"{text[:1].upper()}{text[1:]}." for text in dict.fromkeys(advice) if text]
-    return tuple(re.sub(r"-(?=\d)", "−", text) for text in (*lines, " ".join(more))) if lines else ()
+    return tuple(_typeset(text) for text in (*lines, " ".join(more))) if lines else ()
+
+
+def _typeset(text: str) -> str:
+    """Return words with true minus signs, and numbers that no line break parts from their unit."""
+    return re.sub(r"(?<=\d) (?=%|px|°|comparisons)", "\u00a0", re.sub(r"-(?=\d)", "−", text))
 
 
 # values; rest (span; scope)[: advice].  As measure.verdict writes it.
@@ -164,7 +169,7 @@ def region_words(session: Session, request_id: str, of: str) -> str:
     return of
 
 
-def digits(reading: StoredReading) -> tuple[str, str, str]:
+def digits(reading: StoredReading | Reading) -> tuple[str, str, str]:
     """Return value, interval and unit as text, with the digits that the interval deserves."""
     unit = "" if reading.unit == "1" else _UNITS.get(reading.unit, reading.unit)
     if reading.value is None:

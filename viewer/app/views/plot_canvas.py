@@ -147,6 +147,8 @@ class PlotView(QWidget):
             item.addItem(region, ignoreBounds=True)
         if plot.image is not None:
             self._image(plot.image)
+        for x, y, radius in plot.rings:
+            self._ring(x, y, radius)
         # Quiet curves first: what counts lies on top.
         for curve in sorted(plot.curves, key=lambda c: not c.quiet):
             self._curve(curve)
@@ -194,10 +196,20 @@ class PlotView(QWidget):
         image.setRect(x, y, w, h)
         item.addItem(image)
         item.invertY(True)
+        item.getViewBox().setAspectLocked(plot.square)
         bar = self._pg.ColorBarItem(values=(low, high), width=10, interactive=False, colorMap=self._pg.ColorMap(None, table))
         bar.setImageItem(image, insert_in=item)
         bar.axis.setTickFont(figures(10))
         bar.axis.setTextPen(QPen(color("quiet")))
+
+    def _ring(self, x: float, y: float, radius: float) -> None:
+        from PySide6.QtWidgets import QGraphicsEllipseItem
+
+        ring = QGraphicsEllipseItem(x - radius, y - radius, 2 * radius, 2 * radius)
+        pen = QPen(color("focus"), 1.5, Qt.PenStyle.DashLine)
+        pen.setCosmetic(True)
+        ring.setPen(pen)
+        self.canvas.getPlotItem().addItem(ring)
 
     def _curve(self, curve: Curve) -> None:
         plot, item = self._plot, self.canvas.getPlotItem()

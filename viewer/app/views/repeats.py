@@ -65,7 +65,8 @@ class RepeatsDialog(Dialog):
             first.setExpanded(True)
         explained = tr(
             "Half intervals (95 %) to be expected; bold: narrow enough to tell a difference that matters. Where only one take "
-            "is known, the spread between takes is guessed to equal the error within it."
+            "is known, the spread between takes is guessed to equal the error within it; two takes tell little of that spread, "
+            "so their interval is wide."
         )
         self.tree.setVisible(bool(count))
         self.fill(self.head, self.tree, quiet(explained), *([] if count else [None]))
