@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from fractions import Fraction
 from pathlib import Path
 from runpy import run_path
 from types import SimpleNamespace
@@ -75,6 +76,7 @@ def test_plan_is_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> No
         ["flicker", "a.mp4", "--plot", "plan.png"],
         ["flicker", "a.mp4", "--readout-direction", "sideways"],
         ["readout", "a.mp4"],
+        ["readout", "a.mp4", "--lamp-hz", "100", "--clip", "b.mp4"],
     ],
 )
 def test_wrong_usage(words: list[str]) -> None:
@@ -94,3 +96,34 @@ def test_readout_refuses_the_wrong_lamp(clip: Path, capsys: pytest.CaptureFixtur
     assert run(["readout", str(clip), "--lamp-hz", "333.7", "--json", "-"]) == 0
     found = {r["name"]: r["value"] for r in json.loads(capsys.readouterr().out)["readings"]}
     assert found["readout_time"] == pytest.approx(14.0, rel=2e-3)
+
+
+def test_readout_goes_into_a_session(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By two clips of an upside-down camera: readout and direction are stored for the clip of the same mode alone."""
+    from viewer.session import store
+    from viewer.session.model import Clip, Device, Scene, new_session
+
+    how = {"flat": True, "readout_s": 0.01437, "direction": "up", "noise": 0.03, "seconds": 1.5}
+    lamps = [
+        clips.write_flicker(tmp_path / f"lamp{n}.mp4", tube=clips.Gate(hz, 0.5, None), **how)
+        for n, hz in enumerate((100.03, 99.9))
+    ]
+    for name, rate in (("gate", Fraction(60000, 1001)), ("slow", Fraction(25))):
+        clips.write_flicker(tmp_path / f"{name}.mp4", rate=rate, seconds=0.2)
+    session = new_session().put(Device(id="h", name="Heron"), Scene(id="s", name="Screen"))
+    for name in ("gate", "slow"):
+        ref = store.refer(tmp_path / f"{name}.mp4", tmp_path)
+        session = session.put(Clip(id=name, scene="s", device="h", files=(ref,)))
+    path = store.save(session, tmp_path / "review.gloam")
+    words = ["readout", str(lamps[0]), "--also", str(lamps[1]), "--lamp-hz", "100", "--into", str(path)]
+    assert run([*words, "--json", "-"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["stored_for"] == ["gate.mp4"] and "Stored in review.gloam for gate.mp4." in document["warnings"]
+    camera = store.load(path).clip("gate").camera
+    assert camera.readout_ms == pytest.approx(14.37, rel=1e-3) and camera.readout_direction == "up"
+    assert camera.readout_by == "lamp0.mp4 and lamp1.mp4, lamp at 100 Hz"
+    assert store.load(path).clip("slow").camera.readout_ms is None
+    assert run([*words, "--clip", "slow.mp4"]) == 0
+    assert "Stored for no clip of review.gloam" in " ".join(capsys.readouterr().out.split())
+    assert run([*words, "--clip", "none.mp4"]) == 2 and "none.mp4" in capsys.readouterr().err
+    assert run([*words[:-1], str(tmp_path / "none.gloam")]) == 3

@@ -33,6 +33,20 @@ def test_readout_and_direction(hz: float, fps: float, readout_s: float, backward
     assert abs(found.readout_s - readout_s) < 5.0 * found.sigma_s + 1e-4 * readout_s
 
 
+@pytest.mark.parametrize(("hz", "fps"), [(100.05, 50.0), (125.1, 50.0), (119.93, 60.0)])
+def test_direction_that_no_band_can_tell(hz: float, fps: float) -> None:
+    """At 50 fps, bands of 100.05 Hz read up run as those of 99.95 Hz read down, and mains may be either."""
+    scene = Scene(fps=fps, tube=Gate(hz, 0.4, None), readout_s=0.0143, noise=0.02, seconds=3.0, rows=120, exposure_s=2e-4)
+    for backwards in (False, True):
+        found, reason = calibrate(make_rows(scene, backwards=backwards), round(hz))
+        assert found is not None, reason
+        assert found.symmetric and not found.backwards
+        assert abs(found.readout_s - 0.0143) < 2.0 * found.sigma_s + 5e-6
+        # said by the user, the direction leaves the frequency; its own error is smaller
+        known, _ = calibrate(make_rows(scene, backwards=backwards), round(hz), direction_known=True)
+        assert known is not None and known.sigma_s < found.sigma_s
+
+
 def test_mains_that_are_off_do_not_matter() -> None:
     """The grid wanders by tenths of a per cent; the lamp's frequency by the clip's own clock is used."""
     scene = Scene(tube=Gate(100.31, 0.4, None), readout_s=0.0143, noise=0.02, seconds=3.0, rows=120)
@@ -45,6 +59,7 @@ def test_mains_that_are_off_do_not_matter() -> None:
     ("scene", "lamp_hz", "words"),
     [
         (Scene(fps=50.0, tube=Gate(100.0, 0.4, None), rows=120, seconds=2.0), 100.0, "stands still"),
+        (Scene(fps=50.0, tube=Gate(125.0, 0.4, None), rows=120, seconds=2.0), 125.0, "neither way"),
         (Scene(rows=120, seconds=2.0), 120.0, "No bands"),
         (Scene(tube=Gate(333.0, 0.4), rows=120, seconds=2.0), 100.0, "not at 100 Hz"),
     ],
@@ -71,12 +86,16 @@ def test_modes_of_a_camera_expire() -> None:
     for change, words in (
         ({"width": 3840, "height": 2160}, "size"),
         ({"rate": 50.0}, "59.94 to 50 fps"),
+        ({"rotation": 0}, "size"),
         ({"codec": "h264"}, "codec"),
         ({"stabilisation": "on"}, "stabilisation changed from off to on"),
         ({"crop": "2 x"}, "crop"),
     ):
         holds, why = still_holds(stored.text, replace(stored, **change))
         assert not holds and words in why
+    # held another way up, the sensor is read as before; a phone's average rate is never quite the same
+    assert still_holds(stored.text, replace(stored, width=1080, height=1920, rotation=0))[0]
+    assert still_holds(stored.text, replace(stored, rotation=270, rate=60.0))[0]
     # what is not known cannot speak against it
     assert still_holds(stored.text, replace(stored, crop="", codec=""))[0]
     assert not still_holds("scribble", stored)[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,12 +14,17 @@ from viewer.measure.flicker_candidates import aliases
 from viewer.measure.flicker_lines import find_lines
 from viewer.measure.flicker_places import Line
 from viewer.measure.flicker_rows import RowLight, bin_rows, relative_light
-from viewer.measure.flicker_sampling import alias_frequency
+from viewer.measure.flicker_sampling import Clock, alias_frequency
 
 Floats = NDArray[np.float64]
 
 PHASE_ERROR = 4e-4
 """Error of the number of bands in the picture (1 sigma) that the scatter of frames does not show: encoders and uneven light."""
+
+LAMP_SPREAD = 5e-4
+"""Usual relative deviation of a lamp from its nominal frequency, 1 sigma: large grids keep within about this (practice)."""
+SURE_ODDS = 100.0
+"""A direction is told if a lamp with that deviation leaves the other one with less than one in this many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +32,8 @@ class Readout:
     """Readout of a camera mode.
 
     ``readout_s`` is delivered rows x row time of the whole picture; ``backwards`` says that the bands run against the
-    direction that was assumed; ``lamp_hz`` is the lamp's frequency by the clip's own clock.
+    direction that was assumed, ``symmetric`` that they do not tell (then ``backwards`` is False); ``lamp_hz`` is the lamp's
+    frequency by the clip's own clock.
     """
 
     readout_s: float
@@ -37,11 +43,17 @@ class Readout:
     lamp_hz: float
     lamp_sigma_hz: float
     backwards: bool
+    symmetric: bool
     line: Line
 
 
 def calibrate(
-    rows: RowLight, lamp_hz: float, *, lamp_error: float = 0.005, cancelled: Callable[[], bool] | None = None
+    rows: RowLight,
+    lamp_hz: float,
+    *,
+    lamp_error: float = 0.005,
+    direction_known: bool = False,
+    cancelled: Callable[[], bool] | None = None,
 ) -> tuple[Readout | None, str]:
     """Return the readout, or None with the reason.
 
@@ -52,65 +64,99 @@ def calibrate(
         Frequency of the light's pulses: twice the mains for ordinary lamps.
     lamp_error : float
         How far the lamp may be off (relative); mains wander by up to 0.4 %.
+    direction_known : bool
+        The direction of readout is known, not assumed: it decides where the bands do not.
 
     Notes
     -----
     The bands give ``q = f T``; the alias in time gives f by the clip's own clock, so a mains frequency that is off does not
-    matter.  The sign of the alias against that of q gives the direction, unless the bands stand (almost) still or the alias is
-    half the frame rate.
+    matter.  The sign of the alias against that of q gives the direction; but bands that run up for 100.05 Hz run down for 99.95
+    at 50 fps, so it is told only if a lamp's usual wander does not leave both.
     """
     data = relative_light(bin_rows(rows))
     found = find_lines(data, cancelled=cancelled)
     clock = data.clock
-    best: tuple[float, Line, float, bool] | None = None
-    tolerance = max(lamp_error * lamp_hz, 0.05)
-    for line in found.lines:
-        for order in (1, 2, 3):
-            for backwards in (False, True):
-                for frequency, _ in aliases(line.wave, clock, data.share, backwards=backwards):
-                    off = abs(frequency - order * lamp_hz) / order
-                    if off > tolerance or abs(line.wave.q) < 0.2:
-                        continue
-                    # the better match wins; a lamp's second harmonic is taken only where the first is not there
-                    score = off / tolerance + 2.0 * (order - 1) - min(line.wave.amplitude, 1.0)
-                    if best is None or score < best[0] - 1e-9:
-                        best = (score, line, frequency, backwards)
+    along, against = (
+        _nearest(found.lines, clock, data.share, lamp_hz, max(lamp_error * lamp_hz, 0.05), backwards)
+        for backwards in (False, True)
+    )
+    best = along if against is None or (along is not None and along.score <= against.score) else against
     if best is None:
         return None, _why_not(found.lines != (), lamp_hz, clock.rate)
-    _, line, frequency, backwards = best
+    symmetric = along is not None and against is not None and _both_possible(along, against, lamp_hz)
+    if symmetric:
+        best = along
+    assert best is not None
+    line, frequency = best.line, best.frequency_hz
     span = abs(line.wave.q) / frequency
     # error of q adds to that of f, which is far smaller
     relative = math.hypot(line.wave.sigma_q / abs(line.wave.q), line.wave.sigma_hz / frequency, PHASE_ERROR / abs(line.wave.q))
+    if symmetric and not direction_known and against is not None:
+        # either frequency may be true: half their difference as a uniform error (JCGM 100:2008, 4.3.7)
+        relative = math.hypot(relative, abs(against.frequency_hz - frequency) / frequency / math.sqrt(3.0))
     whole = span / data.share
     row_time = whole / rows.rows_delivered
-    order = max(1, round(frequency / lamp_hz))
     return (
         Readout(
             readout_s=whole,
             sigma_s=whole * relative,
             row_time_s=row_time,
             row_time_sigma_s=row_time * relative,
-            lamp_hz=frequency / order,
-            lamp_sigma_hz=line.wave.sigma_hz / order,
-            backwards=backwards and not _symmetric(frequency, clock.fold_hz),
+            lamp_hz=frequency / best.order,
+            lamp_sigma_hz=line.wave.sigma_hz / best.order,
+            backwards=best is against,
+            symmetric=symmetric,
             line=line,
         ),
         "",
     )
 
 
-def _symmetric(frequency_hz: float, fold_hz: float) -> bool:
-    """Whether both directions give the same picture."""
-    if not math.isfinite(fold_hz):
+@dataclass(frozen=True, slots=True)
+class _Match:
+    """A line that may be the lamp's `order`-th harmonic; the lowest `score` wins."""
+
+    score: float
+    line: Line
+    frequency_hz: float
+    order: int
+
+
+def _nearest(
+    lines: Sequence[Line], clock: Clock, share: float, lamp_hz: float, tolerance_hz: float, backwards: bool
+) -> _Match | None:
+    """Return the line that matches the lamp best if the readout runs as assumed, or `backwards`."""
+    best: _Match | None = None
+    for line in lines:
+        for order in (1, 2, 3):
+            for frequency, _ in aliases(line.wave, clock, share, backwards=backwards):
+                off = abs(frequency - order * lamp_hz) / order
+                if off > tolerance_hz or abs(line.wave.q) < 0.2:
+                    continue
+                # a lamp's second harmonic is taken only where the first is not there
+                score = off / tolerance_hz + 2.0 * (order - 1) - min(line.wave.amplitude, 1.0)
+                if best is None or score < best.score:
+                    best = _Match(score, line, frequency, order)
+    return best
+
+
+def _both_possible(one: _Match, other: _Match, lamp_hz: float) -> bool:
+    """Whether both directions leave a frequency that the lamp may have."""
+    if one.line is not other.line or one.order != other.order:
         return False
-    alias = alias_frequency(frequency_hz, fold_hz)
-    return min(alias, 0.5 * fold_hz - alias) < 0.02
+    off = [(match.frequency_hz / match.order - lamp_hz) / (LAMP_SPREAD * lamp_hz) for match in (one, other)]
+    return abs(off[0] ** 2 - off[1] ** 2) < 2.0 * math.log(SURE_ODDS)
 
 
 def _why_not(something: bool, lamp_hz: float, rate: float) -> str:
     if alias_frequency(lamp_hz, rate) < 0.05:
         return (
             f"A lamp of {lamp_hz:g} Hz stands still at {rate:.5g} fps: its bands cannot be told from shading. "
+            "Film at another frame rate."
+        )
+    if alias_frequency(2.0 * lamp_hz, rate) < 0.1:
+        return (
+            f"At {rate:.5g} fps the bands of a lamp of {lamp_hz:g} Hz only change places from frame to frame, and run neither way. "
             "Film at another frame rate."
         )
     if something:

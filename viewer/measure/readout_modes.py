@@ -13,10 +13,14 @@ LEAST_ERROR = 0.0003
 """Relative 1-sigma error of a readout that several clips agree on: lens breathing and stabilisation that was not quite off."""
 
 
+SAME_RATE = 0.005
+"""Relative: 59.94 and 60 fps are one mode, and the average rate of a phone's clips varies by tenths of a per cent."""
+
+
 @dataclass(frozen=True, slots=True)
 class ReadoutMode:
-    """What a readout time holds for: delivered size (px, upright), frame rate, codec, quarter turns of the file, crop and
-    stabilisation as typed (empty for unknown).  `text` is the form that a session stores."""
+    """What a readout time holds for: delivered size (px, upright), frame rate of the camera, codec, turn of the file (degrees),
+    crop and stabilisation as typed (empty for unknown).  `text` is the form that a session stores."""
 
     width: int
     height: int
@@ -34,11 +38,19 @@ class ReadoutMode:
         parts += [f"stabilisation {self.stabilisation}"] if self.stabilisation else []
         return " ".join(part for part in parts if part)
 
+    @property
+    def stored_size(self) -> tuple[int, int]:
+        """Width and height before the file's turn, px."""
+        return (self.height, self.width) if self.rotation % 180 else (self.width, self.height)
+
     def differs(self, other: ReadoutMode) -> str:
-        """Return what changed from `other` to this mode in words, nothing if a readout of it still holds."""
-        if (self.width, self.height, self.rotation % 180) != (other.width, other.height, other.rotation % 180):
+        """Return what changed from `other` to this mode in words, nothing if a readout of it still holds.
+
+        A camera held another way up is in the same mode: the sensor is read as before.
+        """
+        if self.stored_size != other.stored_size:
             return f"the size changed from {other.width} x {other.height} to {self.width} x {self.height} px"
-        if abs(self.rate - other.rate) > 1e-3 * other.rate:
+        if abs(self.rate - other.rate) > SAME_RATE * other.rate:
             return f"the frame rate changed from {other.rate:.5g} to {self.rate:.5g} fps"
         for name in ("codec", "crop", "stabilisation"):
             mine, theirs = getattr(self, name), getattr(other, name)

@@ -6,19 +6,18 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, cast
 
 from viewer.errors import UsageError
-from viewer.measure.flicker_readout import calibrate
+from viewer.measure.flicker_readout import Readout, calibrate
 from viewer.measure.readings import Flag, Reading, refused
-from viewer.measure.readout_modes import Direction, ReadoutMode, join_readouts
+from viewer.measure.readout_modes import Direction, JoinedReadout, ReadoutMode, join_readouts
 from viewer.measure.regions import Rect
 from viewer.tasks.document import Result
-from viewer.tasks.flicker_gather import gather
+from viewer.tasks.flicker_gather import Gathered, gather, stored_direction
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
 
 METHOD = "band spacing of a lamp of known frequency, fitted over rows and frames"
-Measured = tuple[float, float, Direction | None]
-OPPOSITE = {"down": "up", "up": "down", "left": "right", "right": "left"}
+OPPOSITE: dict[str, Direction] = {"down": "up", "up": "down", "left": "right", "right": "left"}
 
 
 def camera_mode(clip: ClipReader) -> str:
@@ -26,10 +25,12 @@ def camera_mode(clip: ClipReader) -> str:
     return readout_mode(clip).text
 
 
-def readout_mode(clip: ClipReader, *, crop: str = "", stabilisation: str = "") -> ReadoutMode:
-    """Return what a calibration holds for: size, rate and codec by the file, crop and stabilisation as typed."""
+def readout_mode(
+    clip: ClipReader, *, capture_rate: float | None = None, crop: str = "", stabilisation: str = ""
+) -> ReadoutMode:
+    """Return what a calibration holds for: size, rate and codec by the file, or the rate of the camera and the rest as typed."""
     info = clip.info
-    rate = float(info.capture_rate or info.average_rate)
+    rate = float(capture_rate or info.capture_rate or info.average_rate)
     return ReadoutMode(info.width, info.height, rate, info.codec, info.rotation, crop, stabilisation)
 
 
@@ -62,16 +63,18 @@ def measure_readout(
     -------
     Result
         Readings ``readout_time`` (ms; delivered rows or columns of the upright picture x row time) and ``row_time`` (us).
-        Extras: ``readout_direction``, ``direction_sure``, ``lamp_hz`` (by the clip's own clock), ``mode``.
+        Extras: ``readout_direction`` (in the upright picture of `clip`), ``direction_sure`` (the bands tell it), ``agree``
+        (False where clips contradict each other), ``reversed`` (against the order of stored rows or columns), ``lamp_hz``
+        (by the clip's own clock), ``mode``.
 
     Raises
     ------
     UsageError
         If a clip of `also` was filmed in another mode.
     """
-    mode = readout_mode(clip)
+    mode = readout_mode(clip, capture_rate=capture_rate)
     for other in also:
-        change = readout_mode(other).differs(mode)
+        change = readout_mode(other, capture_rate=capture_rate).differs(mode)
         if change:
             raise UsageError(f"the lamp clips are not of one camera mode: {change}.", where=other.info.path.name)
     rows = gather(
@@ -84,39 +87,34 @@ def measure_readout(
         progress=progress,
         cancelled=cancelled,
     )
-    found, reason = calibrate(rows.rows, lamp_hz, cancelled=cancelled)
-    place = "camera"
+    found, reason = calibrate(rows.rows, lamp_hz, direction_known=readout_direction is not None, cancelled=cancelled)
     warnings = [text for text in rows.warnings if "assumed" not in text]
     extras: dict[str, object] = {"mode": mode.text, "readout_direction": rows.direction, "direction_sure": False}
     if found is None:
         readings = tuple(
-            refused(name, place, unit, reason, flags=rows.flags, frames=rows.frames, method=METHOD)
+            refused(name, "camera", unit, reason, flags=rows.flags, frames=rows.frames, method=METHOD)
             for name, unit in (("readout_time", "ms"), ("row_time", "us"))
         )
     else:
-        direction = OPPOSITE[rows.direction] if found.backwards else rows.direction
-        measured: list[Measured] = [(found.readout_s, found.sigma_s, cast("Direction", direction))]
-        counted = rows.frames
-        for other in also:
-            more = gather(other, region, direction=rows.direction, capture_rate=capture_rate, whole=False, cancelled=cancelled)
-            again, why = calibrate(more.rows, lamp_hz, cancelled=cancelled)
-            if again is None:
-                warnings.append(f"{other.info.path.name}: {why}")
-                continue
-            way = OPPOSITE[rows.direction] if again.backwards else rows.direction
-            measured.append((again.readout_s, again.sigma_s, cast("Direction", way)))
-            counted += more.frames
-        joined = join_readouts(measured) if len(measured) > 1 else None
-        whole, sigma = (joined.readout_s, joined.sigma_s) if joined else (found.readout_s, found.sigma_s)
-        agree = joined is None or joined.agree
-        if joined and joined.note:
-            warnings.append(f"Check: {joined.note}.")
-        extras |= {"readout_direction": direction, "direction_sure": agree, "lamp_hz": found.lamp_hz}
-        if found.backwards and readout_direction is not None:
+        joined, counted, more = _with_others(clip, rows, found, lamp_hz, also, region, capture_rate, cancelled)
+        warnings += more
+        direction = joined.direction or rows.direction
+        extras |= {
+            "readout_direction": direction,
+            "direction_sure": joined.direction is not None and joined.agree,
+            "agree": joined.agree,
+            "reversed": direction == OPPOSITE[stored_direction(clip)],
+            "lamp_hz": found.lamp_hz,
+        }
+        if joined.direction is not None and readout_direction not in (None, joined.direction):
             warnings.append(f"The bands say that the readout runs {direction}, not {readout_direction}.")
+        if joined.direction is None and joined.agree:
+            warnings.append(
+                "At this frame rate the bands do not tell the direction of readout: film the lamp at another one too."
+            )
         warnings.append(f"The lamp pulses at {found.lamp_hz:.3f} Hz by the clip's own clock.")
         warnings.append("This holds for the same size, rate, crop and stabilisation only: calibrate again after any change.")
-        readings = tuple(_readings(whole, sigma, rows.rows.rows_delivered, rows.flags, counted))
+        readings = tuple(_readings(joined, rows.rows.rows_delivered, rows.flags, counted))
     return Result(
         command="readout",
         inputs=tuple(each.info.input_record() for each in (clip, *also)),
@@ -126,10 +124,57 @@ def measure_readout(
     )
 
 
-def _readings(whole_s: float, sigma_s: float, rows: float, flags: Flag, frames: int) -> list[Reading]:
+def _with_others(
+    clip: ClipReader,
+    rows: Gathered,
+    found: Readout,
+    lamp_hz: float,
+    also: Sequence[ClipReader],
+    region: Rect | None,
+    capture_rate: float | None,
+    cancelled: Callable[[], bool] | None,
+) -> tuple[JoinedReadout, int, list[str]]:
+    """Return the readout joined with that of further clips, the frames used, and warnings."""
+    measured = [(found.readout_s, found.sigma_s, _way(found, rows.direction))]
+    counted, warnings = rows.frames, []
+    for other in also:
+        # a clip held another way up is read along its own picture
+        way = _as_in(other, rows.direction, clip)
+        more = gather(other, region, direction=way, capture_rate=capture_rate, whole=False, cancelled=cancelled)
+        again, why = calibrate(more.rows, lamp_hz, direction_known=not rows.assumed_direction, cancelled=cancelled)
+        if again is None:
+            warnings.append(f"{other.info.path.name}: {why}")
+            continue
+        measured.append((again.readout_s, again.sigma_s, _way(again, rows.direction)))
+        counted += more.frames
+    if len(measured) == 1:
+        value, sigma, direction = measured[0]
+        return JoinedReadout(value, sigma, direction, True, ""), counted, warnings
+    joined = join_readouts(measured)
+    if joined.note:
+        warnings.append(f"Check: {joined.note}.")
+    return joined, counted, warnings
+
+
+def _way(found: Readout, assumed: str) -> Direction | None:
+    """Return the direction that the bands tell, None where they look alike both ways."""
+    if found.symmetric:
+        return None
+    return OPPOSITE[assumed] if found.backwards else cast("Direction", assumed)
+
+
+def _as_in(other: ClipReader, direction: str, clip: ClipReader) -> str:
+    """Return a direction of `clip`'s upright picture in that of `other`, whose file may be turned another way."""
+    mine, theirs = stored_direction(clip), stored_direction(other)
+    if direction in (mine, OPPOSITE[mine]):
+        return theirs if direction == mine else OPPOSITE[theirs]
+    return direction
+
+
+def _readings(joined: JoinedReadout, rows: float, flags: Flag, frames: int) -> list[Reading]:
     out = []
     for name, unit, scale in (("readout_time", "ms", 1e3), ("row_time", "us", 1e6 / rows)):
-        value, half = scale * whole_s, 1.96 * scale * sigma_s
+        value, half = scale * joined.readout_s, 1.96 * scale * joined.sigma_s
         out.append(
             Reading(
                 name=name,
@@ -146,4 +191,4 @@ def _readings(whole_s: float, sigma_s: float, rows: float, flags: Flag, frames: 
     return out
 
 
-__all__ = ["camera_mode", "measure_readout", "readout_mode"]
+__all__ = ["OPPOSITE", "camera_mode", "measure_readout", "readout_mode"]

@@ -259,14 +259,18 @@ def valid_readout(reader: ClipReader, camera: CameraMode) -> tuple[float | None,
 
     A calibrated value holds for the camera mode it was made in; a typed one (without a mode) for what it was typed for.
     """
-    from viewer.tasks.readout import camera_mode
+    from viewer.measure.readout_modes import still_holds
+    from viewer.tasks.readout import readout_mode
 
-    mode = camera_mode(reader)
-    if camera.readout_ms is None or camera.readout_mode in ("", mode):
+    if camera.readout_ms is None:
+        return None, ""
+    mode = readout_mode(reader, capture_rate=camera.capture_rate)
+    holds, _ = still_holds(camera.readout_mode, mode)
+    if holds:
         return camera.readout_ms, ""
     return None, (
         f"the readout time of {camera.readout_ms:g} ms was calibrated for {camera.readout_mode} and has expired: "
-        f"this clip was filmed in {mode}. Calibrate this mode on a lamp."
+        f"this clip was filmed in {mode.text}. Calibrate this mode on a lamp."
     )
 
 
