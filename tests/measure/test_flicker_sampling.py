@@ -13,8 +13,7 @@ from scipy.signal import lfilter
 from viewer.measure import flicker_planner as planner
 from viewer.measure import flicker_sampling as sampling
 from viewer.measure import flicker_waveform as waveform
-from viewer.measure.flicker_compare import compare_rates
-from viewer.measure.readings import Reading, refused
+from viewer.measure.flicker_compare import Rate, compare_rates
 
 
 def _rectangle(hi: float, lo: float, duty: float) -> np.ndarray:
@@ -178,20 +177,18 @@ def test_depth_and_index_of_pulses_with_a_glow(duty: float, floor: float, glow: 
     assert np.sqrt(np.mean(np.square(wave.light - turned))) < 0.15 * light.std()
 
 
-def _rate(value: float | None, half: float = 0.001) -> Reading:
-    if value is None:
-        return refused("modulation_frequency", "field", "Hz", "Nothing was found.")
-    return Reading(name="modulation_frequency", of="field", value=value, unit="Hz", low=value - half, high=value + half)
-
-
 def test_rates_of_two_devices_in_words() -> None:
-    faster = compare_rates("Plover", _rate(486.99), "Bittern", _rate(147.57))
-    assert faster is not None and faster.low < faster.ratio < faster.high
-    assert faster.sentence == "Plover pulses about 3.3 times as fast as Bittern (486.99 Hz against 147.57 Hz)."
-    back = compare_rates("Bittern", _rate(147.57), "Plover", _rate(486.99))
-    assert back is not None and back.sentence.startswith("Plover pulses about 3.3 times") and back.ratio < 1.0
-    alike = compare_rates("Plover", _rate(160.0, 0.5), "Bittern", _rate(160.3, 0.5))
-    assert alike is not None and "same rate within the error" in alike.sentence
-    close = compare_rates("Plover", _rate(161.6), "Bittern", _rate(160.0))
-    assert close is not None and "1 % faster" in close.sentence
-    assert compare_rates("Plover", _rate(None), "Bittern", _rate(160.0)) is None
+    plover, bittern = Rate("Plover", 486.99, 0.001), Rate("Bittern", 147.57, 0.001)
+    faster = compare_rates(plover, bittern)
+    # by hand: 486.99 / 147.57 = 3.300061; relative half widths 2.05e-6 and 6.78e-6 give 7.08e-6 together, 2.34e-5 of it
+    assert faster.ratio == pytest.approx(3.300061, abs=1e-6)
+    assert faster.high - faster.low == pytest.approx(4.67e-5, rel=0.01)
+    assert faster.sentence == (
+        "Plover gates about 3.3 times as fast as Bittern (486.99 Hz against 147.57 Hz; 95 %: 3.300038 to 3.300084 times)."
+    )
+    back = compare_rates(bittern, plover)
+    assert back.sentence == faster.sentence and back.ratio == pytest.approx(1 / faster.ratio)
+    alike = compare_rates(Rate("Plover", 160.0, 0.5), Rate("Bittern", 160.3, 0.5))
+    assert "gate at the same rate within the error" in alike.sentence
+    close = compare_rates(Rate("Plover", 161.6, 0.001), Rate("Bittern", 160.0, 0.001))
+    assert "Plover gates 1 % faster" in close.sentence

@@ -55,11 +55,13 @@ def command(session: Path, align: bool | None, stale: bool, allow_outside: bool,
 
 
 def _say(result: Result) -> None:
-    """Print the verdicts, and what further takes would buy."""
+    """Print the verdicts, how gates compare, and what further takes would buy."""
     order = {"differs": 0, "no difference beyond error": 1, "cannot tell": 2}
     verdicts = sorted(result.extras["verdicts"], key=lambda verdict: order.get(verdict["word"], 3))
     for verdict in verdicts:
         click.echo(f"{verdict['word']:27} {verdict['sentence']}")
+    for ratio in result.extras["gates"]:
+        click.echo(f"{'gates':27} {ratio['sentence']}")
     for sentence in result.extras["repeats"][:MOST_REPEATS]:
         click.echo(f"film again: {sentence}")
     left = len(result.extras["repeats"]) - MOST_REPEATS

@@ -9,6 +9,7 @@ from typing import Any
 from viewer.measure.readings import Reading, parse_flags
 from viewer.session.model import Session, StoredReading
 from viewer.tasks.document import Result
+from viewer.tasks.gates import GateRatio, gate_ratios
 from viewer.tasks.repeats import plan_repeats
 
 
@@ -48,10 +49,20 @@ def inputs_of(session: Session) -> tuple[dict[str, Any], ...]:
     )
 
 
+def _gates(session: Session, ratio: GateRatio) -> dict[str, Any]:
+    return {
+        "scene": session.scene(session.request(ratio.request).scene).name,
+        "first": session.device(ratio.first).name,
+        "second": session.device(ratio.second).name,
+        **asdict(ratio.found),
+    }
+
+
 def session_result(session: Session, folder: Path, *, troubles: tuple[str, ...] = ()) -> Result:
     """Return all readings of a session.
 
     Extras: ``verdicts`` [...], ``clips`` {name: lined up how}, ``budgets`` [{of, name, unit, parts: {source: sigma}}],
+    ``gates`` [{scene, first, second, ratio, low, high, sentence}: how many times as fast the first device gates],
     ``repeats`` [sentences: what further takes would buy, the cheapest gain first].
     """
     clips = {
@@ -80,6 +91,7 @@ def session_result(session: Session, folder: Path, *, troubles: tuple[str, ...] 
                 for r in session.readings
                 if r.budget
             ],
+            "gates": [_gates(session, ratio) for ratio in gate_ratios(session)],
             "repeats": [
                 f"{session.scene(repeat.scene).name}, {session.device(repeat.device).name}: {repeat.sentence}"
                 for repeat in plan_repeats(session)
