@@ -304,13 +304,14 @@ def _reading(name: str, of: str, v: Value, flags: Flag, frames: int, pixels: int
     if v.value is None:
         return refused(name, of, unit, v.reason, flags=flags | v.flags, frames=frames, method=method)
     low = v.value - COVERAGE * v.sigma if v.low is None else v.low
+    high = v.value + COVERAGE * v.sigma if v.high is None else v.high
     return Reading(
         name=name,
         of=of,
         value=v.value,
         unit=unit,
         low=low if name.startswith("centre") else max(0.0, low),
-        high=v.value + COVERAGE * v.sigma if v.high is None else v.high,
+        high=None if v.limit else high,
         state="limit" if v.limit else "measured",
         reason=v.reason or None,
         flags=flags | v.flags,

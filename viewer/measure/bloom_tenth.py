@@ -395,7 +395,7 @@ def tenth(
             return Value(None, reason=BLACK, flags=flag)
         if low < 1.1 * half_level(found.shapes[i]):  # a bound inside the glow itself says nothing
             return Value(None, reason=UNSEEN, flags=flag)
-        return Value(low, reason=OPEN_TENTH, limit=True, flags=flag, low=low, high=low)
+        return Value(low, reason=OPEN_TENTH, limit=True, flags=flag, low=low)
     return Value(radius, flags=flag, low=low, high=high)
 
 

@@ -29,7 +29,7 @@ CURVE_ERROR = 0.003  # error of an edge's place as a share of its blur, from wha
 class Value:
     """A value with its standard errors below and above, or why there is none.
 
-    `low` and `high`, where given, are the ends of the 95 % interval itself.
+    `low` and `high`, where given, are the ends of the 95 % interval itself; a `limit` is a lower bound, open towards larger.
     """
 
     value: float | None

@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 MOST_LIGHTS = 8
 NEIGHBOURS = 60
 HALO_SHARE = 0.5  # of a codec's error at a single edge: a round one averages it
+CENTRE_SHARE = math.sqrt(2.0) * HALO_SHARE  # the first harmonic of errors round an edge scatters more than their mean
 RESTLESS_SHARE = 1.2  # the same where light moves or pulses: frames are then predicted badly
+RESTLESS_GRAIN = 2.5  # by which the same holds for the dark next to bright light
 CORE_ERROR = 0.08  # px
 MARGIN = 6.0  # px inside the field's edge that are left out
 RADII = ("core_radius", "halo_radius", "half_radius", "bloom_radius")
@@ -121,7 +123,7 @@ def measure_bloom(
         camera=alone,
         dark=_dark(mean.light, stop),
         limit=look.limit,
-        grain=_grain(clip, level) * (2.0 if restless else 1.0),
+        grain=_grain(clip, level) * (RESTLESS_GRAIN if restless else 1.0),
         frames=mean.frames,
         flags=mean.flags | Flag.ONE_TAKE,
         cancelled=cancelled,
@@ -272,7 +274,8 @@ def _with_codec(reading: Reading, clip: ClipReader, peak: float, restless: bool)
     if reading.name in ("veil_at_edge", "bloom_radius") or not growth:
         return reading
     if reading.name != "core_radius":
-        return allowed(reading, (RESTLESS_SHARE if restless else HALO_SHARE) * codec_sigma(clip))
+        still = CENTRE_SHARE if reading.name.startswith("centre") else HALO_SHARE
+        return allowed(reading, (RESTLESS_SHARE if restless else still) * codec_sigma(clip))
     if reading.value == 0.0:
         return replace(reading, high=1.0) if peak > 0.4 else reading
     return allowed(reading, CORE_ERROR * growth)
