@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from itertools import combinations
 from typing import Any
 
@@ -33,14 +34,14 @@ def moment_words(session: Session, request: Request) -> str:
     return f"{request.first_s:g} to {request.last_s:g} s" if len(alike) > 1 else ""
 
 
-def of_words(session: Session, request: Request, of: str) -> str:
-    """Return the object of a reading with the moment it holds for: ``sill/water, 0.1 mfL``; numbered marks by their names."""
+def of_words(session: Session, request: Request, of: str, *, moment: bool = True) -> str:
+    """Return the object of a reading, and the moment it holds for: ``sill/water, 0.1 mfL``; numbered marks by their names."""
     numbered = re.fullmatch(r"(?:figure|light)-(\d+)", of)
     idents = [ident for group in request.regions.values() for ident in group]
     if numbered and 0 < int(numbered[1]) <= len(idents):
         of = next((region.name for region in session.regions if region.id == idents[int(numbered[1]) - 1]), of)
-    moment = moment_words(session, request)
-    return f"{of}, {moment}" if moment else of
+    when = moment_words(session, request) if moment else ""
+    return f"{of}, {when}" if when else of
 
 
 def verdict_table(session: Session, scene: str) -> dict[str, Any]:
@@ -79,6 +80,8 @@ def _difference(verdict: StoredVerdict | None, unit: str) -> dict[str, str]:
     """Return a cell: the verdict's word, the difference, its interval with the unit."""
     if verdict is None:
         return {"word": "", "value": "", "rest": ""}
+    if verdict.difference is None and verdict.word == "differs":
+        return {"word": verdict.word, "value": "", "rest": "only one shows it"}
     if verdict.difference is None or verdict.low is None or verdict.high is None:
         return {"word": verdict.word, "value": "", "rest": "not measured in both"}
     places = decimals(verdict.difference, 0.5 * (verdict.high - verdict.low))
@@ -106,12 +109,25 @@ def short_verdict(session: Session, verdict: StoredVerdict) -> str:
 
 
 def told_verdicts(session: Session, scene: str, *, most: int) -> list[str]:
-    """Return the first verdicts of a scene in short lines, differences first; principal readings only."""
+    """Return the first verdicts of a scene in short lines, differences first; principal readings only, each once first."""
     order = {"differs": 0, "no difference beyond error": 1, "cannot tell": 2}
     requests = {request.id for request in session.requests if request.scene == scene}
     names = principal_names() - set(MANY)
     mine = [v for v in session.verdicts if v.request in requests and v.name in names and v.difference is not None]
-    return [short_verdict(session, v) for v in sorted(mine, key=lambda v: order.get(v.word, 3))[:most]]
+    mine.sort(key=lambda v: order.get(v.word, 3))
+    ranks = turns(mine, lambda v: v.name)
+    return [short_verdict(session, mine[n]) for n in sorted(range(len(mine)), key=lambda n: (ranks[n], n))[:most]]
+
+
+def turns(items: Sequence[Any], group: Callable[[Any], Any]) -> list[int]:
+    """Return for each item how many of its group came before it."""
+    seen: dict[Any, int] = {}
+    ranks = []
+    for item in items:
+        key = group(item)
+        ranks.append(seen.get(key, 0))
+        seen[key] = ranks[-1] + 1
+    return ranks
 
 
 def budget_table(session: Session) -> list[dict[str, Any]]:
@@ -142,5 +158,6 @@ __all__ = [
     "principal_names",
     "short_verdict",
     "told_verdicts",
+    "turns",
     "verdict_table",
 ]

@@ -68,7 +68,7 @@ def in_scene(region: Region, pane: Pane) -> tuple[float, ...]:
 
 
 def draw_mark(canvas: Canvas, place: Place, mark: Mark, pane: Pane, time_s: float) -> None:
-    """Draw what a letter stands for: its region, the region of this moment, or one outline about the whole group."""
+    """Draw what a letter stands for: its region, the region of this moment, or corners about the whole group."""
     if not mark.group:
         draw_region(canvas, place, mark.regions[0], pane, mark.letter)
     elif mark.timed:
@@ -79,8 +79,11 @@ def draw_mark(canvas: Canvas, place: Place, mark: Mark, pane: Pane, time_s: floa
         x, y, w, h = place.rect(x0, y0, x1 - x0 + 1, y1 - y0 + 1)
         pad = 0.25 * place.em
         x, y, w, h = x - pad, y - pad, w + 2 * pad, h + 2 * pad
-        edge = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
-        canvas.line(edge, INK, max(1.5, 0.075 * place.em), halo=RIM, closed=True, clip=place.clip)
+        # Corners alone: a closed outline about many would cross what lies among them.
+        arm = min(0.9 * place.em, 0.3 * w, 0.3 * h)
+        for cx, cy, dx, dy in ((x, y, 1, 1), (x + w, y, -1, 1), (x + w, y + h, -1, -1), (x, y + h, 1, -1)):
+            corner = [(cx + dx * arm, cy), (cx, cy), (cx, cy + dy * arm)]
+            canvas.line(corner, INK, max(1.5, 0.075 * place.em), halo=RIM, clip=place.clip)
         _letter(canvas, place, mark.letter, x + w, y)
 
 

@@ -120,10 +120,12 @@ def _intervals(session: Session, scene: str) -> list[dict[str, Any]]:
         axes.set_yticks(range(len(shown)), ticks)
         axes.set_ylim(-0.6, len(shown) - 0.4)
         axes.locator_params(axis="x", nbins=5)
+        axes.ticklabel_format(axis="x", useOffset=False)
         unit = unit_words(shown[0][1].unit)
         axes.set_xlabel(f"{row.label}{f' ({unit})' if unit else ''}")
         of = of_words(session, session.request(row.request), row.of)
-        title = f"{row.label}, {of}: values and 95 % intervals"
+        told = row.label.removesuffix(f" {row.of}")
+        title = f"{told}, {of}: values and 95 % intervals"
         made.append({"title": title, "svg": _svg(figure), "words": "", "half": True})
     return made
 

@@ -45,7 +45,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A letter and the regions it stands for; a `group` is drawn as one outline, or as the member of a moment."""
+    """A letter and the regions it stands for; a `group` is drawn as four corners, or as the member of a moment."""
 
     letter: str
     regions: tuple[Region, ...]

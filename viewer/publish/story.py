@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
 from viewer import __version__
 from viewer.measure.names import base_of
 from viewer.publish import rows as table
+from viewer.publish.advice import repeats_words
 from viewer.publish.card import LIMITS, NOT_STATED, card_fields, card_text, shown_scenes
-from viewer.publish.compared import MANY, budget_table, moment_words, of_words, principal_names, verdict_table
+from viewer.publish.compared import MANY, budget_table, moment_words, of_words, principal_names, turns, verdict_table
 from viewer.publish.palette import device_styles
 from viewer.publish.view import angles
 from viewer.publish.words import (
@@ -23,7 +25,7 @@ from viewer.publish.words import (
     unit_words,
     value_words,
 )
-from viewer.session.model import Clip, Device, Request, Scene, Session, StoredReading
+from viewer.session.model import Clip, Device, Request, Scene, Session, StoredReading, StoredVerdict
 from viewer.tasks.audit import SceneAudit
 from viewer.tasks.session import out_of_date
 
@@ -75,6 +77,7 @@ def build(
         "plan": _plan(session),
         "summary": summary(session),
         "counts": verdict_counts(session),
+        "repeats": repeats_words(session),
         "devices": [_device(session, device, styles) for device in session.devices],
         "scenes": scenes,
         "methods": _methods(session),
@@ -112,10 +115,11 @@ def summary(session: Session, *, most: int = 15) -> list[dict[str, str]]:
     order = {scene.id: place for place, scene in enumerate(session.scenes)}
     names = principal_names() - set(MANY)
     spoken = [v for v in session.verdicts if v.name in names] or list(session.verdicts)
-    spoken.sort(key=lambda v: ORDER.get(v.word, 3))
-    ranks = _turns(spoken, lambda v: (requests[v.request].scene, v.name, v.of))
+    # What only one device shows at all says more than how much two differ.
+    spoken.sort(key=lambda v: (ORDER.get(v.word, 3), v.difference is not None))
+    ranks = turns(spoken, lambda v: (requests[v.request].scene, v.name, v.of))
     spoken = [spoken[n] for n in sorted(range(len(spoken)), key=lambda n: (ranks[n], n))]
-    ranks = _turns(spoken, lambda v: (requests[v.request].scene, v.word == "differs"))
+    ranks = turns(spoken, lambda v: (requests[v.request].scene, v.word == "differs"))
     places = [rank if v.word == "differs" else rank + 0.5 for rank, v in zip(ranks, spoken, strict=True)]
     chosen = [spoken[n] for n in sorted(range(len(spoken)), key=lambda n: (places[n], n))[:most]]
     chosen.sort(key=lambda v: (order.get(requests[v.request].scene, 0), ORDER.get(v.word, 3)))
@@ -123,21 +127,19 @@ def summary(session: Session, *, most: int = 15) -> list[dict[str, str]]:
         {
             "word": v.word,
             "scene": _where(session, requests[v.request]),
-            "sentence": v.sentence + (" (out of date)" if (v.request, v.name, v.of) in stale else ""),
+            "sentence": _spoken(session, requests[v.request], v)
+            + (" (out of date)" if (v.request, v.name, v.of) in stale else ""),
         }
         for v in chosen
     ]
 
 
-def _turns(items: Sequence[Any], group: Callable[[Any], Any]) -> list[int]:
-    """Return for each item how many of its group came before it."""
-    seen: dict[Any, int] = {}
-    ranks = []
-    for item in items:
-        key = group(item)
-        ranks.append(seen.get(key, 0))
-        seen[key] = ranks[-1] + 1
-    return ranks
+def _spoken(session: Session, request: Request, verdict: StoredVerdict) -> str:
+    """Return a verdict's sentence for a list: objects by their names, and without what is true of all and said below it."""
+    sentence = re.sub(r"; \d+ comparisons allowed for", "", verdict.sentence)
+    if verdict.of and f" of {verdict.of}:" in sentence:
+        return sentence.replace(f" of {verdict.of}:", f" of {of_words(session, request, verdict.of, moment=False)}:", 1)
+    return sentence
 
 
 def _where(session: Session, request: Request) -> str:
@@ -151,10 +153,11 @@ def verdict_counts(session: Session) -> str:
     if not session.verdicts:
         return ""
     counts = {word: sum(v.word == word for v in session.verdicts) for word in ORDER}
+    compared = sum(v.difference is not None for v in session.verdicts)
     return (
         f"{len(session.verdicts)} pairs of readings were compared: {counts['differs']} differ, "
         f"{counts['no difference beyond error']} show no difference beyond error, {counts['cannot tell']} cannot be told. "
-        "All stand under their scenes."
+        f"All stand under their scenes. The words allow for {compared} comparisons made at once."
     )
 
 
