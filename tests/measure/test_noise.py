@@ -10,6 +10,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from viewer.measure import noise, noiseparts
+from viewer.measure.beat import level_without_beat
 from viewer.measure.encoder import Encoder
 from viewer.measure.patches import Patch, patch_of
 from viewer.measure.readings import Flag
@@ -215,3 +216,21 @@ def test_intervals_cover_the_truth(name: str) -> None:
         reading = values(patch_of(stack, spectrum=True))[name]
         hits += reading.low <= truth <= reading.high
     assert 0.915 <= hits / 300 <= 0.99
+
+
+def test_a_jump_or_a_drift_is_no_beat() -> None:
+    """A level outside the samples, from tones that cancel, would be worse than the plain mean (which lies within them)."""
+    rng = np.random.default_rng(9)
+    jump = np.r_[0.86, 0.86, 0.68, 0.38, 0.16, np.full(25, 0.138)] + 1e-4 * rng.standard_normal(30)
+    spike = np.r_[0.282, np.full(29, 0.2414)] + 1e-6 * rng.standard_normal(30)
+    drift = 0.475 + 0.075 * np.clip(np.arange(31) - 8.0, 0.0, None) / 22.0
+    for series in (jump, spike, drift):
+        level = level_without_beat(series)
+        low, high = level.estimate.interval()
+        assert series.min() <= level.estimate.value <= series.max()
+        assert high - low <= 2.2 * float(np.ptp(series)), (low, high)
+        assert level.depth <= 2.0
+
+
+def test_a_frozen_picture_has_no_correlation() -> None:
+    assert noiseparts.correlation_area(patch_of(np.full((8, 16, 16), 0.2), spectrum=True)) == 1.0

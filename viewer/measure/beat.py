@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from viewer.measure.stats import Estimate, mean_estimate
+from viewer.measure.stats import Estimate, mean_estimate, t_factor
 
 MOST_TONES = 4
+APART = 0.7  # cycles in the series by which tones must differ to be told apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,22 @@ def _refined(series: np.ndarray, place: np.ndarray, tones: list[float], new: flo
     return float(minimize_scalar(left, bounds=(low, high), method="bounded", options={"xatol": 1e-3 / series.size}).x)
 
 
+def _possible(solved: np.ndarray, tones: list[float], series: np.ndarray) -> bool:
+    """Whether a fit can be that of a light.
+
+    What jumps or drifts once is fitted best by two tones all but equal, or less than a cycle long, with huge amplitudes that
+    cancel; their level means nothing.
+    """
+    gaps = np.diff(np.sort(tones))
+    if gaps.size and float(gaps.min()) < APART / series.size:
+        return False
+    level, low, high = float(solved[0]), float(series.min()), float(series.max())
+    room = 0.5 * (high - low)  # half a cycle may lie all on one side of its level
+    sizes = np.hypot(solved[1::2], solved[2::2])
+    # the first harmonic of light that is never below nil is at most twice its mean
+    return low - room <= level <= high + room and bool(np.all(sizes <= 2.0 * abs(level)))
+
+
 def level_without_beat(
     series: np.ndarray, *, least: float = 0.002, significance: float = 16.0, known: Sequence[float] = ()
 ) -> Level:
@@ -110,7 +127,7 @@ def level_without_beat(
         trial = [*tones, _refined(y, place, tones, found[0])]
         matrix = _design(trial, place)
         solved = np.linalg.lstsq(matrix, y, rcond=None)[0]
-        if math.hypot(solved[-2], solved[-1]) < least * abs(solved[0]):
+        if math.hypot(solved[-2], solved[-1]) < least * abs(solved[0]) or not _possible(solved, trial, y):
             break
         tones, fit = trial, solved
         rest = y - matrix @ solved
@@ -130,7 +147,7 @@ def level_without_beat(
     sizes = [math.hypot(fit[1 + 2 * k], fit[2 + 2 * k]) / abs(float(fit[0])) for k in range(len(tones))]
     # With fewer than two whole cycles the level rests on the tone being a pure sinusoid.
     shape = max((0.1 * size for f, size in zip(tones, sizes) if f * n < 2.0), default=0.0) * abs(float(fit[0]))
-    sigma = math.hypot(plain.sigma * inflation * scale, shape)
+    sigma = min(math.hypot(plain.sigma * inflation * scale, shape), float(np.ptp(y)) / t_factor(dof))
     estimate = Estimate(float(fit[0]), sigma, dof, plain.effective, n)
     order = np.argsort(sizes)[::-1]
     return Level(estimate, rest + fit[0], tuple((tones[k], sizes[k]) for k in order))

@@ -84,7 +84,8 @@ def evidence_of(patch: Patch, *, encoder: Encoder = NO_ENCODER, step: float = 0.
         sampling = 1.0 / math.sqrt(2.0 * patch.pixels)
         pulsing = math.sqrt(max(0.0, float(course.std() / course.mean()) ** 2 - sampling**2))
         tones = level_without_beat(course, least=0.01).tones
-        rhythm = 1.0 / tones[0][0] if tones else None
+        # once is no rhythm
+        rhythm = 1.0 / tones[0][0] if tones and tones[0][0] * course.size >= 2.0 else None
     return Evidence(
         kept=encoder.kept((sigma / step) ** 2) if step > 0 else 1.0,
         identical=float(np.median(patch.identical)) if patch.identical.size else 0.0,
@@ -104,7 +105,7 @@ def why_no_noise(patch: Patch, evidence: Evidence) -> str | None:
             "whatever changed. Film at a higher data rate, intra-frame only, and use the camera's own file."
         )
     if patch.frames < LEAST_FRAMES:
-        return f"Too few pictures for noise ({patch.frames}): use at least {LEAST_FRAMES}, better 8 or more."
+        return f"Too few pictures for noise ({patch.frames}): film longer, or use at least {LEAST_FRAMES}, better 8 or more."
     if patch.clipped_share > 0.01:
         return "The region is clipped, which cuts noise off: film with a shorter exposure or less gain."
     if patch.black > 0.1:

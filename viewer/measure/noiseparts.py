@@ -132,7 +132,8 @@ def correlation_area(patch: Patch) -> float:
     inner = (np.hypot(fy, fx) < 0.08) & (fy > 0) & (fx > 0)
     if np.count_nonzero(inner) < 4:
         return 1.0
-    return max(1.0, float(power[inner].mean() / power[(fy > 0) & (fx > 0)].mean()))
+    everywhere = float(power[(fy > 0) & (fx > 0)].mean())
+    return max(1.0, float(power[inner].mean()) / everywhere) if everywhere > 0.0 else 1.0
 
 
 def correlations(patch: Patch, most: int = 8) -> dict[str, list[float]]:

@@ -1,0 +1,105 @@
+"""Verdicts on made devices, from pixels to the sentence: how often equal ones "differ", and unlike ones are told apart.
+
+Rates are held against the level that the tests claim (5 %, 95 %), with three binomial deviations of the trials allowed for.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from viewer.measure import noise
+from viewer.measure.contrast import contrast_readings
+from viewer.measure.errorbudget import Budget, Component, combine_takes, from_interval
+from viewer.measure.patches import patch_of
+from viewer.measure.readings import Reading
+from viewer.measure.verdict import DIFFERS, Comparison, compare, decide, decide_all
+
+Device = Callable[[np.random.Generator, float], Reading]
+BRIGHT, DARK, NOISE = 0.3, 0.15, 0.02
+
+
+def contrast_of(rng: np.random.Generator, more: float) -> Reading:
+    """Michelson contrast of two patches of 10 x 10 px in 24 frames; `more` brightens the bright one."""
+    bright, dark = (patch_of(level + NOISE * rng.standard_normal((24, 10, 10))) for level in (BRIGHT + more, DARK))
+    return contrast_readings(bright, dark)[0][0]
+
+
+def noise_of(rng: np.random.Generator, more: float) -> Reading:
+    """Temporal noise of a patch of 12 x 12 px in 16 frames; `more` is added to it."""
+    stack = 0.2 + (NOISE + more) * rng.standard_normal((16, 12, 12))
+    return next(r for r in noise.measure(patch_of(stack, spectrum=True)).readings if r.name == "temporal_sigma")
+
+
+def budget_of(*takes: Reading) -> Budget:
+    """The budget of a device, as sessions make it from stored intervals."""
+    values = [float(r.value or 0.0) for r in takes]
+    return combine_takes(values, [from_interval(float(r.low or 0.0), float(r.high or 0.0)) for r in takes])
+
+
+def beside(first: Budget, second: Budget) -> Comparison:
+    return compare("michelson", "chart", "1", ("Heron", first), ("Bittern", second))
+
+
+def at_most(hits: int, trials: int, level: float = 0.05) -> bool:
+    return hits / trials <= level + 3.0 * math.sqrt(level * (1.0 - level) / trials)
+
+
+@pytest.mark.parametrize(("device", "slope"), [(contrast_of, 2 * DARK / (BRIGHT + DARK) ** 2), (noise_of, 1.0)])
+def test_one_take_of_equal_and_of_unlike_devices(device: Device, slope: float) -> None:
+    """`slope` is what the reading gains per unit of light added, in closed form."""
+    rng = np.random.default_rng(31)
+    trials = 300
+    equal = [beside(budget_of(device(rng, 0.0)), budget_of(device(rng, 0.0))) for _ in range(trials)]
+    assert at_most(sum(decide(c).word == DIFFERS for c in equal), trials)
+    assert all("these takes" in decide(c).sentence for c in equal[:5])
+    more = 2.0 * float(np.median([2.0 * c.sigma for c in equal])) / slope  # twice the expanded error, k = 2
+    apart = sum(
+        decide(beside(budget_of(device(rng, 0.0)), budget_of(device(rng, more)))).word == DIFFERS for _ in range(trials)
+    )
+    assert at_most(trials - apart, trials)
+
+
+@pytest.mark.parametrize("takes", [2, 3, 5])
+def test_repeat_takes_of_equal_and_of_unlike_devices(takes: int) -> None:
+    """Mountings scatter more than frames tell: one take each would often find a difference, repeats do not."""
+    rng = np.random.default_rng(32 + takes)
+    trials, between = 1500, 0.4
+
+    def device(level: float, count: int) -> Budget:
+        return combine_takes(list(level + between * rng.standard_normal(count)), [0.1] * count)
+
+    def false(count: int) -> int:
+        return sum(decide(beside(device(5.0, count), device(5.0, count))).word == DIFFERS for _ in range(trials))
+
+    assert at_most(false(takes), trials)
+    assert not at_most(false(1), trials)  # which is why one take says "these takes"
+    apart = 0
+    for _ in range(trials):
+        stated = beside(device(5.0, takes), device(5.0, takes))
+        apart += decide(replace(stated, difference=stated.difference + 2.0 * stated.half_width)).word == DIFFERS
+    assert at_most(trials - apart, trials)
+
+
+def test_a_session_of_equal_devices_and_one_that_is_not() -> None:
+    """Twelve comparisons at once: rarely any false one, and one of twice its (corrected) expanded error is found."""
+    rng = np.random.default_rng(36)
+    sessions, sigma = 400, 0.3
+    false = found = 0
+    corrected = 2.86526  # two-sided normal quantile of 0.05 / 12 (scipy.stats.norm.isf)
+    far = 2.0 * corrected * math.hypot(sigma, sigma)
+
+    def one(level: float) -> Budget:
+        return Budget(level + sigma * rng.standard_normal(), (Component("frames", sigma),))
+
+    for _ in range(sessions):
+        rows = [beside(one(5.0), one(5.0)) for _ in range(11)]
+        verdicts = decide_all([*rows, beside(one(5.0), one(5.0 + far))])
+        false += any(v.word == DIFFERS for v in verdicts[:-1])
+        found += verdicts[-1].word == DIFFERS
+    assert at_most(false, sessions)
+    assert at_most(sessions - found, sessions)
