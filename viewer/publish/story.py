@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -27,6 +27,7 @@ from viewer.publish.words import (
 )
 from viewer.session.model import Clip, Device, Request, Scene, Session, StoredReading, StoredVerdict
 from viewer.tasks.audit import SceneAudit
+from viewer.tasks.gates import gate_words
 from viewer.tasks.session import out_of_date
 
 ORDER = {"differs": 0, "no difference beyond error": 1, "cannot tell": 2}
@@ -66,7 +67,7 @@ def build(
     styles = device_styles(((d.id, d.control) for d in session.devices), ground="light")
     by_scene = {audit.scene: audit for audit in audits}
     scenes = [
-        _scene(session, scene, by_scene.get(scene.name), stale, (stills or {}).get(scene.id, []))
+        _scene(session, scene, by_scene.get(scene.name), stale, (stills or {}).get(scene.id, []), gate_words(session))
         for scene in shown_scenes(session)
     ]
     return {
@@ -192,7 +193,12 @@ def _clips(session: Session, scene: str) -> list[Clip]:
 
 
 def _scene(
-    session: Session, scene: Scene, audit: SceneAudit | None, stale: set[str], stills: list[dict[str, Any]]
+    session: Session,
+    scene: Scene,
+    audit: SceneAudit | None,
+    stale: set[str],
+    stills: list[dict[str, Any]],
+    gates: Mapping[str, Sequence[str]],
 ) -> dict[str, Any]:
     clips = _clips(session, scene.id)
     names = {d.id: d.name for d in session.devices}
@@ -208,6 +214,7 @@ def _scene(
         "rows": _table(session, scene.id, clips, stale),
         "verdicts": [{"word": v.word, "sentence": v.sentence, "principal": v.name in principal_names()} for v in verdicts],
         "compared": verdict_table(session, scene.id),
+        "gates": [sentence for ident, told in gates.items() if ident in requests for sentence in told],
         "alignment": [_alignment(session, clip, names) for clip in clips],
         "audit": [asdict(row) for row in audit.rows] if audit else [],
         "settings": _settings(audit) if audit else [],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from viewer.measure.flicker_compare import Rate, RateRatio, compare_rates
@@ -29,15 +29,15 @@ def gate_ratios(session: Session) -> tuple[GateRatio, ...]:
 
     A device takes part if its clips show exactly one gate of its own there, with one frequency (no candidates) in every take.
     """
-    budgets = budgets_of(session)
+    budgets = budgets_of(replace(session, readings=tuple(r for r in session.readings if r.name == NAME)))
     device_of = {clip.id: clip.device for clip in session.clips}
     out = []
     for request in session.requests:
         per_device: dict[str, list[StoredReading]] = {}
         for reading in session.readings:
-            device = device_of.get(reading.clip)
-            if device is not None and (reading.request, reading.name) == (request.id, NAME):
-                per_device.setdefault(device, []).append(reading)
+            whose = device_of.get(reading.clip)
+            if whose is not None and (reading.request, reading.name) == (request.id, NAME):
+                per_device.setdefault(whose, []).append(reading)
         rates: dict[str, Rate] = {}
         for device in session.devices:
             of = _one_gate(per_device.get(device.id, []))
@@ -48,6 +48,14 @@ def gate_ratios(session: Session) -> tuple[GateRatio, ...]:
             found = compare_rates(rates[first], rates[second])
             out.append(GateRatio(request=request.id, first=first, second=second, found=found))
     return tuple(out)
+
+
+def gate_words(session: Session) -> dict[str, tuple[str, ...]]:
+    """Return request id -> what `gate_ratios` says there, a sentence for every two devices."""
+    words: dict[str, tuple[str, ...]] = {}
+    for ratio in gate_ratios(session):
+        words[ratio.request] = (*words.get(ratio.request, ()), ratio.found.sentence)
+    return words
 
 
 def _one_gate(readings: list[StoredReading]) -> str | None:
@@ -62,4 +70,4 @@ def _one_gate(readings: list[StoredReading]) -> str | None:
     return of if sure and {reading.clip for reading in same} == takes else None
 
 
-__all__ = ["GateRatio", "gate_ratios"]
+__all__ = ["GateRatio", "gate_ratios", "gate_words"]

@@ -9,13 +9,14 @@ import io
 import math
 import re
 from collections.abc import Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Literal
 
 from viewer.app.i18n import number, tr
 from viewer.app.model.glossary import MEASURES, is_main, title_of
 from viewer.measure.names import base_of, label_of
-from viewer.measure.readings import FLAG_WORDS, Reading
+from viewer.measure.readings import FLAG_WORDS, Flag, Reading
 from viewer.session.model import Clip, Session, StoredReading, StoredVerdict
 
 OLD = "out of date"
@@ -34,6 +35,7 @@ class TableRow:
     cells: tuple[tuple[str, StoredReading | None], ...]  # (clip id, reading)
     verdicts: tuple[StoredVerdict, ...]
     said: tuple[str, ...] = ()  # the verdicts below their row: what the row says already is left out
+    gates: tuple[str, ...] = ()  # how fast devices gate against each other
 
     @property
     def title(self) -> str:
@@ -42,9 +44,20 @@ class TableRow:
 
 
 def rows_of(
-    session: Session, scene: str, clips: tuple[Clip, ...], *, main_only: bool = True, words: str = "", sort: Sort = "request"
+    session: Session,
+    scene: str,
+    clips: tuple[Clip, ...],
+    *,
+    main_only: bool = True,
+    words: str = "",
+    sort: Sort = "request",
+    gates: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> list[TableRow]:
-    """Return the rows; `words` keeps those that hold every word of it (title, region, measure, flags)."""
+    """Return the rows; `words` keeps those that hold every word of it (title, region, measure, flags).
+
+    `gates` holds what is said of gates against each other, request by request (`viewer.tasks.gates.gate_words`).
+    """
+    told: set[str] = set()
     found: dict[tuple[str, str, str], dict[str, StoredReading]] = {}
     requests = {request.id: request for request in session.requests if request.scene == scene}
     for reading in session.readings:
@@ -71,6 +84,10 @@ def rows_of(
             verdicts=verdicts,
             said=short_verdicts(verdicts, names),
         )
+        if request_id not in told and request_id in gates and _own_gate(row):
+            told.add(request_id)
+            told_here = tuple(map(_typeset, gates[request_id]))
+            row = replace(row, said=(*row.said, *told_here), gates=told_here)
         if all(word in _haystack(row) for word in words.casefold().split()):
             rows.append(row)
     if sort == "name":
@@ -80,6 +97,12 @@ def rows_of(
     elif sort == "differs":
         rows.sort(key=lambda row: not any(v.word == "differs" for v in row.verdicts))
     return rows
+
+
+def _own_gate(row: TableRow) -> bool:
+    """Whether a row shows how fast a device gates itself."""
+    own = FLAG_WORDS[Flag.OF_TUBE][0]
+    return row.name == "modulation_frequency" and any(r is not None and own in r.flags for _, r in row.cells)
 
 
 def short_verdicts(verdicts: Sequence[StoredVerdict], names: Mapping[str, str]) -> tuple[str, ...]:
@@ -106,7 +129,7 @@ def short_verdicts(verdicts: Sequence[StoredVerdict], names: Mapping[str, str]) 
 
 def _typeset(text: str) -> str:
     """Return words with true minus signs, and numbers that no line break parts from their unit."""
-    return re.sub(r"(?<=\d) (?=%|px|°|comparisons)", "\u00a0", re.sub(r"-(?=\d)", "−", text))
+    return re.sub(r"(?<=\d) (?=%|px|°|Hz|times|comparisons)", "\u00a0", re.sub(r"-(?=\d)", "−", text))
 
 
 # values; rest (span; scope)[: advice].  As measure.verdict writes it.
@@ -139,7 +162,7 @@ def lines_of(row: TableRow, stale: Container[str] = ()) -> list[str]:
     lines = ["title", "refused" if refused else "values"]
     if common_flags(row, stale):
         lines.append("common")
-    if row.verdicts and not refused:  # they would only repeat the reason
+    if row.said and not refused:  # they would only repeat the reason
         lines.append("verdict")
     return lines
 
@@ -229,6 +252,7 @@ def as_text(rows: list[TableRow], heads: list[str]) -> str:
                 cells.append(f"{value} {interval}".strip())
         lines.append("\t".join([row.title, row.where, unit, *cells]))
         lines += [f"\t{v.sentence}" for v in row.verdicts]
+        lines += [f"\t{sentence}" for sentence in row.gates]
     return "\n".join(lines) + "\n"
 
 

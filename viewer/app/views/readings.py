@@ -148,6 +148,7 @@ class ReadingsPanel(QWidget):
             main_only=bool(self.which.currentData()),
             words=self.filter.text(),
             sort=self.sort.currentData(),
+            gates=self.window_.gate_words(),
         )
 
     def heads(self) -> list[str]:
