@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from PIL import Image
 
 from viewer.media import open_clip
+from viewer.publish.strays import sweep
 from viewer.session.model import Session
 from viewer.session.store import save
 
@@ -102,6 +105,45 @@ def test_killed_in_the_middle(lamps: Path, tmp_path: Path) -> None:
         running.kill()
         running.wait(timeout=30)
     assert not list(tmp_path.rglob("[!.]*.mp4")), "a video that is not whole has no final name"
-    # The next run goes on, and the stray file of the killed one is no hindrance.
+    strays = list(tmp_path.rglob(".*.mp4"))
+    assert strays, "a killed program clears nothing away"
+    # The next run goes on, and clears away what the killed one left; another program at work keeps its own.
+    other = tmp_path / "footage" / f".mine.{os.getpid()}-abcd1234.mp4"
+    other.write_bytes(b"")
     assert publish(lamps, tmp_path, "--only", "footage").returncode == 0
     assert whole(tmp_path) == 3, "the video, its check, the queue"
+    assert [path for path in tmp_path.rglob(".*") if path.is_file()] == [other]
+
+
+def test_only_temporary_files_of_writers_are_swept(tmp_path: Path) -> None:
+    (tmp_path / "footage").mkdir()
+    keep = [tmp_path / name for name in (".hidden", ".notes.txt", ".gitignore", ".a.tmp", "a.12-abcd1234.mp4")]
+    keep.append(tmp_path / f".still.png.{os.getpid()}-abcd1234.tmp")
+    old = tmp_path / f".card.png.{os.getpid()}-abcd1234.tmp"
+    for path in (*keep, old):
+        path.write_bytes(b"x")
+    os.utime(old, (0, 0))
+    assert sweep(tmp_path) == 1
+    assert sorted(path for path in tmp_path.iterdir() if path.is_file()) == sorted(keep)
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Iterator[Path]:
+    """A file system with room for 300 KiB."""
+    place = tmp_path / "small"
+    place.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=300k", "tmpfs", str(place)]
+    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True).returncode:
+        pytest.skip("mounting needs rights that this user lacks")
+    yield place
+    subprocess.run(["umount", str(place)], check=True)
+
+
+@posix
+@pytest.mark.parametrize("words", [("--only", "stills"), ("--only", "footage"), ("--only", "report")])
+def test_disk_that_is_really_full(lamps: Path, small: Path, words: tuple[str, ...]) -> None:
+    done = publish(lamps, small, *words)
+    assert done.returncode == 3 and "Traceback" not in done.stderr, done.stderr[-800:]
+    assert len(done.stderr.strip().splitlines()) == 1 and "cannot be written" in done.stderr, done.stderr
+    whole(small)
+    assert not [path for path in small.rglob(".*") if path.is_file()], "temporary files are cleared away"

@@ -53,6 +53,7 @@ def test_every_product_is_there(products: tuple[Path, ...]) -> None:
         "01-quay-lamps.png",
         "01-quay-lamps-matched.png",
         "01-quay-lamps-blink.png",
+        "01-quay-lamps-blink.webp",
         "audit.json",
         "readings.csv",
         "readings.json",

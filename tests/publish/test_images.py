@@ -15,6 +15,7 @@ from PIL import Image, ImageCms
 from viewer.cv import cv2
 from viewer.errors import PublishError, UsageError
 from viewer.publish import images
+from viewer.publish.metadata import unexpected, words_in
 
 WORDS = {"Title": "Quay lamps", "Description": "Heron · 12.4 ±0.3 px <b>"}
 
@@ -80,6 +81,26 @@ def test_blink_is_an_animation(picture: np.ndarray) -> None:
         images.blink_bytes(frames, 0.2)
     with pytest.raises(UsageError):
         images.blink_bytes(frames[:1], 1.0)
+
+
+def test_blinking_webp_is_without_loss_and_holds_the_profile(picture: np.ndarray, tmp_path: Path) -> None:
+    first = (picture // 257).astype(np.uint8)
+    frames = [first, 255 - first, first // 2]
+    path = images.write_animation(tmp_path / "blink.webp", frames, 1.0, WORDS)
+    assert path.read_bytes() == images.webp_bytes(frames, 1.0, WORDS), "the same bytes again"
+    with Image.open(path) as image:  # libwebp, by Pillow
+        assert image.n_frames == 3 and image.info["loop"] == 0  # type: ignore[attr-defined]
+        assert image.info["icc_profile"] == images.icc_profile()
+        for number, frame in enumerate(frames):
+            image.seek(number)
+            assert np.array_equal(np.asarray(image.convert("RGB")), frame)
+            assert image.info["duration"] == 1000
+    assert unexpected(path) == []
+    assert "12.4 +/-0.3 px <b>" in words_in(path)["Description"]
+    with pytest.raises(UsageError, match="flash limit"):
+        images.webp_bytes(frames, 0.2)
+    with pytest.raises(UsageError, match="no animated format"):
+        images.write_animation(tmp_path / "blink.gif", frames, 1.0)
 
 
 def test_same_input_same_bytes(picture: np.ndarray) -> None:

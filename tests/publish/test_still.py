@@ -266,9 +266,15 @@ def test_markup_and_refusals_are_only_text(evil: Sample) -> None:
 def test_blink_stays_under_the_flash_limit(gathered: Gathered, tmp_path: Path) -> None:
     from PIL import Image
 
-    path = still.write_blink(gathered, tmp_path / "blink.png", size=(640, 360))
-    with Image.open(path) as image:
-        assert image.n_frames == 3 and image.info["duration"] >= 334  # type: ignore[attr-defined]
+    paths = still.write_blink(gathered, tmp_path / "blink.png", tmp_path / "blink.webp", size=(640, 360))
+    pictures = []
+    for path in paths:
+        with Image.open(path) as image:
+            assert image.n_frames == 3  # type: ignore[attr-defined]
+            image.seek(2)
+            pictures.append(np.asarray(image.convert("RGB")))
+            assert image.info["duration"] >= 334
+    assert np.array_equal(*pictures), "both are without loss"
 
 
 def test_formats_and_bad_wishes(gathered: Gathered, sample: Sample, tmp_path: Path) -> None:

@@ -269,7 +269,7 @@ def _pixel_format(chroma: str, bits: int) -> str:
 def _temporary(path: Path) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.stem[:40]}-", suffix=path.suffix, dir=path.parent)
+        handle, name = tempfile.mkstemp(prefix=f".{path.stem[:40]}.{os.getpid()}-", suffix=path.suffix, dir=path.parent)
     except OSError as error:
         raise FileError(f"cannot be written ({error.strerror}).", where=str(path), hint="Choose another folder.") from error
     os.close(handle)

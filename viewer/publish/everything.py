@@ -16,6 +16,7 @@ from viewer.publish.gather import gather
 from viewer.publish.images import write_file
 from viewer.publish.manifest import manifest_json
 from viewer.publish.still import Still, compose, write_blink, write_still
+from viewer.publish.strays import sweep
 from viewer.session.model import FrameRule, Scene, Session, StillSpec
 from viewer.tasks.audit import SceneAudit, audit_result, audit_session
 from viewer.tasks.clip_files import open_session_clip
@@ -99,7 +100,7 @@ def publish_session(
     bits : {8, 16}
         Depth of the stills that are PNG.
     form : {"png", "tif", "jpg"}
-        Format of the stills; blinking ones are PNG always.
+        Format of the stills; blinking ones are PNG and WebP always.
     results : mapping, optional
         ``Run.results`` of the measuring pass: curves for the report's plots.
     troubles : iterable of str
@@ -138,6 +139,7 @@ def publish_session(
         work.out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise PublishError(f"cannot be made ({error.strerror}).", where=str(out), hint="Choose another folder.") from error
+    sweep(work.out)
     specs = still_specs(session, work.folder, allow_outside=allow_outside)
     work.total = 2 * len(specs) + len(session.clips) + 6
     if wanted & {"stills", "blink", "report", "card"}:
@@ -249,7 +251,8 @@ def _still(work: _Work, number: int, spec: StillSpec, bits: int, form: str) -> _
             made.files.append(write_still(twin, work.out / f"{name}-matched.{form}", bits=bits))
     if "blink" in work.wanted and len(gathered.panes) > 1:
         try:
-            made.files.append(write_blink(gathered, work.out / f"{name}-blink.png", size=(1280, 720)))
+            paths = [work.out / f"{name}-blink{ending}" for ending in (".png", ".webp")]
+            made.files += write_blink(gathered, *paths, size=(1280, 720))
         except UsageError as error:
             made.troubles.append(str(error))
     return made

@@ -14,6 +14,8 @@ _STRUCTURE = frozenset(
     {
         # PNG and its animation
         "loop", "duration", "disposal", "blend", "default_image", "bbox", "timestamp", "gamma", "srgb",
+        # WebP and its animation
+        "background", "exif",
         # JFIF
         "jfif", "jfif_version", "jfif_unit", "jfif_density", "progressive", "progression", "dpi",
         # TIFF
@@ -26,7 +28,7 @@ _STRUCTURE = frozenset(
     }
 )  # fmt: skip
 _NAMES = {"ImageDescription": "Description", "icc_profile": "ICC profile", "ICCProfile": "ICC profile"}
-PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp")
 VIDEOS = (".mp4", ".mov", ".mkv")
 
 

@@ -13,7 +13,7 @@ from viewer.publish import rows as table
 from viewer.publish.canvas import to_8_bit
 from viewer.publish.footer import draw_footer, footer_lines
 from viewer.publish.gather import Gathered, Pane, gather
-from viewer.publish.images import blink_bytes, write_file, write_picture
+from viewer.publish.images import write_animation, write_picture
 from viewer.publish.layout import Box, Cell, Page
 from viewer.publish.look import CAPTION_EM, Look, prepare
 from viewer.publish.overlay import Place, draw_mark, draw_note
@@ -254,8 +254,10 @@ def write_still(still: Still, path: Path, *, bits: int = 8) -> Path:
     return write_picture(path, still.pixels, still.words, bits=bits)
 
 
-def write_blink(gathered: Gathered, path: Path, *, seconds: float = 1.0, size: tuple[int, int] | None = None) -> Path:
-    """Write a PNG that shows the panes one after another at the same place.
+def write_blink(
+    gathered: Gathered, *paths: Path, seconds: float = 1.0, size: tuple[int, int] | None = None
+) -> tuple[Path, ...]:
+    """Write pictures (``.png``, ``.webp``) that show the panes one after another at the same place.
 
     Raises
     ------
@@ -270,7 +272,7 @@ def write_blink(gathered: Gathered, path: Path, *, seconds: float = 1.0, size: t
     report = scan_pictures(frames, seconds) if len(frames) > 1 else None
     if report is not None and not report.passes:
         raise UsageError(f"the blink would flash: {report.verdict.sentence}", hint="Show each picture longer.")
-    return write_file(path, blink_bytes(frames, seconds, stills[0].words))
+    return tuple(write_animation(path, frames, seconds, stills[0].words) for path in paths)
 
 
 __all__ = [

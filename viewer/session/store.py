@@ -146,7 +146,7 @@ def save(session: Session, path: Path | str) -> Path:
 def write_whole(path: Path, data: bytes) -> None:
     """Write `data` under a temporary name beside `path`, flush it to disk, then take the name in one step."""
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".tmp", dir=path.parent)
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.{os.getpid()}-", suffix=".tmp", dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)
