@@ -382,6 +382,20 @@ def test_rows_filter_and_sort(session: Session) -> None:
     assert "film it two stops darker" in table.as_text(rows, ["Heron", "Bittern", "Plover"])
 
 
+def test_gates_stand_below_the_rate_of_a_device_itself(session: Session) -> None:
+    """Once, at the first row that shows a gate; not at the screen's own frequency."""
+    request = Request(id="flicker", scene="s1", measure="flicker")
+    first = replace(session.readings[0], request="flicker", name="modulation_frequency", unit="Hz", flags=())
+    own = replace(first, id="own", of="field/line-2", flags=("from the device",))
+    more = replace(session.put(request), readings=(first, own, replace(own, id="again", of="field/line-3")))
+    said = "Heron gates about 3.3 times as fast as Bittern (487 Hz against 147.6 Hz; 95 %: 3.298 to 3.301 times)."
+    rows = table.rows_of(more, "s1", more.clips, main_only=False, gates={"flicker": (said,)})
+    assert [len(row.gates) for row in rows] == [0, 1, 0]
+    assert rows[1].said[-1].replace("\u00a0", " ") == said and "verdict" in table.lines_of(rows[1])
+    assert "3.3 times as fast" in table.as_text(rows, ["Heron"]).replace("\u00a0", " ")
+    assert table.rows_of(more, "s1", more.clips, main_only=False)[1].gates == ()
+
+
 def test_plots_have_their_table(session: Session) -> None:
     data = {"radius_px": np.arange(5.0), "profile": np.array([5, 4, np.nan, 2, 1.0]), "sigma": np.ones(5), "halo_radius": 3.0}
     result = SimpleNamespace(plots={"Gate lamp": data}, extras={})
