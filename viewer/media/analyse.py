@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.cv import cv2
-from viewer.media.frame import STRIP_PIXELS, Frame
+from viewer.media.frame import STRIP_PIXELS, Frame, clip_mask
 from viewer.media.geometry import Orientation
 from viewer.media.index import Cancelled, Progress
 
@@ -88,7 +88,7 @@ def collect(
         for name, rect in regions.items():
             rows_wanted, columns_wanted = name in row_lists, name in column_lists
             both = rows_wanted if orientation.transpose else columns_wanted
-            found = _figures(_pieces(frame, rect, tint), across=both)
+            found = _of_region(frame, rect, tint, across=both)
             for values, value in zip(single[name], found[:3], strict=True):
                 values.append(value)
             if rows_wanted:
@@ -107,43 +107,61 @@ def collect(
     )
 
 
-def _pieces(frame: Frame, rect: Any, tint: Tint | None) -> Iterator[tuple[NDArray[np.float32], int]]:
-    """Yield (light, count of clipped pixels) of a stored region, top to bottom; by luma, in strips that stay in the cache."""
+class _Sums:
+    """Sums over a stored region, strip by strip, in double precision: the spread of an even picture must not drown."""
+
+    def __init__(self, *, across: bool) -> None:
+        self._across = across
+        self._rows: list[Floats] = []
+        self._down: Floats | None = None
+        self._square, self._width = 0.0, 0
+
+    def add(self, light: NDArray[np.float32]) -> None:
+        """Take in the next strip."""
+        self._width = light.shape[1]
+        self._rows.append(_sums_of(light, 1))
+        self._square += cv2.norm(light, cv2.NORM_L2SQR)
+        if self._across:
+            part = _sums_of(light, 0)
+            self._down = part if self._down is None else self._down + part
+
+    def figures(self) -> tuple[float, float, Floats, Floats | None]:
+        """Return mean, standard deviation, the mean of each stored row and, if `across`, of each stored column."""
+        rows = np.concatenate(self._rows)
+        count = len(rows) * self._width
+        mean = float(rows.sum()) / count
+        spread = math.sqrt(max(0.0, self._square / count - mean * mean))
+        return mean, spread, rows / self._width, None if self._down is None else self._down / len(rows)
+
+
+def _sums_of(light: NDArray[np.float32], axis: int) -> Floats:
+    return np.asarray(cv2.reduce(light, axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F), dtype=np.float64).ravel()
+
+
+def _of_region(
+    frame: Frame, rect: Any, tint: Tint | None, *, across: bool
+) -> tuple[float, float, float, Floats, Floats | None]:
+    """Return mean, standard deviation and clipped share of a region, and its profiles as stored."""
+    sums = _Sums(across=across)
     if tint is None:
-        light, hidden = frame.stored_luminance(rect)
-        yield light, int(np.count_nonzero(hidden))
-        return
+        masks = []
+        for light, mask in frame.stored_strips(rect):
+            sums.add(light)
+            masks.append(mask)
+        mean, spread, rows, columns = sums.figures()
+        shape = len(rows), light.shape[1]
+        clipped = np.count_nonzero(clip_mask(masks, shape)) if any(mask.sure is not None for mask in masks) else 0
+        return mean, spread, clipped / (shape[0] * shape[1]), rows, columns
     codes = frame.stored_luma(rect)
+    clipped = 0
     step = max(8, STRIP_PIXELS // max(1, codes.shape[1]))
     for top in range(0, codes.shape[0], step):
         part = codes[top : top + step]
-        clipped = np.count_nonzero(part >= tint.clip_code) if int(part.max()) >= tint.clip_code else 0
-        yield tint.of_codes(part), int(clipped)
-
-
-def _figures(
-    pieces: Iterator[tuple[NDArray[np.float32], int]], *, across: bool
-) -> tuple[float, float, float, Floats, Floats | None]:
-    """Return mean, standard deviation, clipped share, the mean of each stored row and, if `across`, of each stored column.
-
-    Sums run in double precision, so the mean square loses nothing against the square of the mean.
-    """
-    sums: list[Floats] = []
-    square, clipped, width = 0.0, 0, 0
-    down: Floats | None = None
-    for light, hidden in pieces:
-        width = light.shape[1]
-        sums.append(np.asarray(cv2.reduce(light, 1, cv2.REDUCE_SUM, dtype=cv2.CV_64F), dtype=np.float64).ravel())
-        square += cv2.norm(light, cv2.NORM_L2SQR)
-        clipped += hidden
-        if across:
-            part = np.asarray(cv2.reduce(light, 0, cv2.REDUCE_SUM, dtype=cv2.CV_64F), dtype=np.float64).ravel()
-            down = part if down is None else down + part
-    rows = np.concatenate(sums) if len(sums) > 1 else sums[0]
-    count = len(rows) * width
-    mean = float(rows.sum()) / count
-    spread = math.sqrt(max(0.0, square / count - mean * mean))
-    return mean, spread, clipped / count, rows / width, None if down is None else down / len(rows)
+        if int(part.max()) >= tint.clip_code:
+            clipped += int(np.count_nonzero(part >= tint.clip_code))
+        sums.add(tint.of_codes(part))
+    mean, spread, rows, columns = sums.figures()
+    return mean, spread, clipped / codes.size, rows, columns
 
 
 def _upright(profiles: tuple[Floats, Floats | None], orientation: Orientation, *, rows: bool) -> Floats:

@@ -26,6 +26,9 @@ OWN_GAIN = 8.0
 REACH = 8
 # By how much the slopes of two such places must differ.
 UNLIKE = 1.4
+# Up to how many clipped pixels, and how far from them, a flat top is followed pixel by pixel.
+FEW_SEEDS = 4000
+MOST_RINGS = 64
 # The most that codec noise may widen a level, as signal.
 WIDEST = 0.03
 
@@ -55,21 +58,20 @@ class ClipLevels:
         """Levels of R', G', B'."""
         return self.red, self.green, self.blue
 
-    def mask_of(self, indexes: tuple[NDArray[np.uint16], ...]) -> NDArray[np.bool_]:
-        """Return which pixels are clipped, from table indexes of their channels (see `viewer.media.linearise`)."""
-        sure, maybe = self.masks_of(indexes)
-        return sure if maybe is None else grown(sure, maybe)
+    def masks_of(self, indexes: tuple[NDArray[np.uint16], ...]) -> tuple[NDArray[np.bool_] | None, NDArray[np.bool_] | None]:
+        """Return which pixels are surely clipped, and which are if they touch one that is (None: no pixel at all).
 
-    def masks_of(self, indexes: tuple[NDArray[np.uint16], ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
-        """Return which pixels are surely clipped, and which are if they touch one that is (None: no others)."""
-        sure = np.zeros(indexes[0].shape, dtype=bool)
+        `indexes` are table indexes of the channels; see `viewer.media.linearise`.
+        """
+        sure: NDArray[np.bool_] | None = None
         maybe: NDArray[np.bool_] | None = None
         for channel, index in enumerate(indexes):
             level, from_here = self._places[1 if len(indexes) == 1 else channel]
             # Nearly all of nearly all pictures lies below: one look at the brightest pixel settles it.
             top = int(index.max(initial=0))
             if top >= level:
-                sure |= index >= np.uint16(level)
+                over = index >= np.uint16(level)
+                sure = over if sure is None else sure | over
             if from_here < level and top >= from_here:
                 near = index >= np.uint16(from_here)
                 maybe = near if maybe is None else maybe | near
@@ -100,14 +102,38 @@ def levels_from(record: object) -> ClipLevels | None:
 
 def grown(sure: NDArray[np.bool_], maybe: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the pixels of `sure`, and those of `maybe` connected to one of them."""
-    if not sure.any():
+    seeds = np.flatnonzero(sure)
+    if not len(seeds):
         return sure
+    few = _grown_from(seeds, sure, maybe) if len(seeds) <= FEW_SEEDS else None
+    if few is not None:
+        return few
     both = (sure | maybe).astype(np.uint8)
     _, labels = cv2.connectedComponents(both, connectivity=8)
     keep = np.zeros(int(labels.max()) + 1, dtype=bool)
     keep[np.unique(labels[sure])] = True
     keep[0] = False
     return np.asarray(keep[labels])
+
+
+def _grown_from(seeds: NDArray[np.intp], sure: NDArray[np.bool_], maybe: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    """Grow ring by ring: much cheaper than labelling the whole where little is clipped; None if it takes too many rings."""
+    rows, cols = sure.shape
+    wide = cols + 2
+    free = np.zeros((rows + 2, wide), dtype=bool)
+    np.logical_or(sure, maybe, out=free[1:-1, 1:-1])
+    left = free.ravel()
+    around = np.array([-wide - 1, -wide, -wide + 1, -1, 1, wide - 1, wide, wide + 1])
+    out = np.zeros_like(free)
+    taken = out.ravel()
+    front = (seeds // cols + 1) * wide + seeds % cols + 1
+    for _ in range(MOST_RINGS):
+        taken[front], left[front] = True, False
+        beside = (front[:, None] + around).ravel()
+        front = np.unique(beside[left[beside]])
+        if not len(front):
+            return out[1:-1, 1:-1]
+    return None
 
 
 def end_of_codes(bits: int, code_range: str) -> float:

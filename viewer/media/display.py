@@ -180,7 +180,7 @@ class Screen:
         if layout.kind == "rgb":
             green, blue, red = (self._linearise.of_one(part[y : y + h, x : x + w]) for part in parts)
             return red, green, blue
-        chroma = planes.upsample_all(parts[1:], box, layout.step_x, layout.step_y, self._siting)
+        chroma = planes.upsample_all(parts[1:], box, layout.step_x, layout.step_y, self._siting, self._linearise.chroma)
         return self._linearise.of_ycc(parts[0][y : y + h, x : x + w], *chroma)
 
     def _scaled(self, picture: Any, wide: int, high: int, format_: str) -> NDArray[np.uint8]:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from viewer.media.tint import Tint
 
 Indexes = tuple[NDArray[np.uint16], ...]
-STRIP_PIXELS = 65_536
+STRIP_PIXELS = 131_072
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,30 @@ class Setting:
     def levels(self) -> ClipLevels:
         """Signal above which pixels count as clipped; found at the first use."""
         return self.find_levels()
+
+
+class Masks(NamedTuple):
+    """Of some rows of a box, from row `top` on: which pixels are surely clipped, and which are if they touch one that is.
+
+    None stands for no pixel at all.
+    """
+
+    top: int
+    sure: NDArray[np.bool_] | None
+    maybe: NDArray[np.bool_] | None
+
+
+def clip_mask(parts: Sequence[Masks], shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return the clip mask of a box of this shape."""
+    sure = np.zeros(shape, dtype=bool)
+    if all(part.sure is None for part in parts):
+        return sure
+    maybe = np.zeros(shape, dtype=bool)
+    for part in parts:
+        for rows, whole in ((part.sure, sure), (part.maybe, maybe)):
+            if rows is not None:
+                whole[part.top : part.top + len(rows)] = rows
+    return grown(sure, maybe)
 
 
 class Frame:
@@ -152,7 +176,7 @@ class Frame:
 
     def rgb(self, rect: Any = None) -> Light:
         """Return linear R, G, B of a rectangle, (h, w, 3)."""
-        light, clipped = self._in_strips(self._stored(rect), self._setting.linearise.light, 3)
+        light, clipped = self._joined(self._stored(rect), self._setting.linearise.light, 3)
         turn = self._setting.orientation.apply
         return Light(np.ascontiguousarray(turn(light)), np.ascontiguousarray(turn(clipped)))
 
@@ -184,31 +208,37 @@ class Frame:
 
     def stored_luminance(self, rect: Any = None) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
         """Return luminance and clip mask of an upright rectangle as stored, not turned."""
-        return self._in_strips(self._stored(rect), self._setting.linearise.luminance, 1)
+        return self._joined(self._stored(rect), self._setting.linearise.luminance, 1)
 
-    def _in_strips(
-        self, box: tuple[int, int, int, int], convert: Callable[[Indexes], NDArray[np.float32]], channels: int
-    ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-        """Convert a stored box strip by strip, so that what lies between stays in the processor's cache."""
+    def stored_strips(self, rect: Any = None) -> Iterator[tuple[NDArray[np.float32], Masks]]:
+        """Yield luminance and masks of an upright rectangle as stored, in strips from the top that stay in the cache."""
+        return self._strips(self._stored(rect), self._setting.linearise.luminance)
+
+    def _strips(
+        self, box: tuple[int, int, int, int], convert: Callable[[Indexes], NDArray[np.float32]]
+    ) -> Iterator[tuple[NDArray[np.float32], Masks]]:
         x, y, w, h = box
-        levels = self._setting.levels
-        if w * h <= STRIP_PIXELS:
-            indexes = self._indexes(box)
-            hidden, perhaps = levels.masks_of(indexes)
-            return convert(indexes), hidden if perhaps is None else grown(hidden, perhaps)
-        out = np.empty((h, w) if channels == 1 else (h, w, channels), dtype=np.float32)
-        sure = np.empty((h, w), dtype=bool)
-        maybe = np.zeros((h, w), dtype=bool)
-        any_maybe = False
         step = max(8, STRIP_PIXELS // w)
         for top in range(0, h, step):
-            rows = slice(top, min(h, top + step))
-            indexes = self._indexes((x, y + top, w, rows.stop - top))
-            out[rows] = convert(indexes)
-            sure[rows], perhaps = levels.masks_of(indexes)
-            if perhaps is not None:
-                maybe[rows], any_maybe = perhaps, True
-        return out, grown(sure, maybe) if any_maybe else sure
+            indexes = self._indexes((x, y + top, w, min(step, h - top)))
+            yield convert(indexes), Masks(top, *self._setting.levels.masks_of(indexes))
+
+    def _joined(
+        self, box: tuple[int, int, int, int], convert: Callable[[Indexes], NDArray[np.float32]], channels: int
+    ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        """Convert a stored box; return light and clip mask."""
+        _, _, w, h = box
+        out: NDArray[np.float32] | None = None
+        masks = []
+        for light, part in self._strips(box, convert):
+            masks.append(part)
+            if len(light) == h:
+                return light, clip_mask(masks, (h, w))
+            if out is None:
+                out = np.empty((h, w) if channels == 1 else (h, w, channels), dtype=np.float32)
+            out[part.top : part.top + len(light)] = light
+        assert out is not None
+        return out, clip_mask(masks, (h, w))
 
     def display(self, width: int | None = None, height: int | None = None, *, fast: bool = False) -> NDArray[np.uint8]:
         """Return the picture for a screen, (h, w, 4) uint8 in the order B, G, R, A; made for looking, not for measuring.
@@ -234,7 +264,7 @@ class Frame:
             others = [self.plane(n)[y : y + h, x : x + w] for n in (2, 1)]
             return s.linearise.of_one(others[0]), s.linearise.of_one(first), s.linearise.of_one(others[1])
         both = (self.plane(1), self.plane(2))
-        blue, red = planes.upsample_all(both, box, layout.step_x, layout.step_y, s.siting)
+        blue, red = planes.upsample_all(both, box, layout.step_x, layout.step_y, s.siting, s.linearise.chroma)
         return s.linearise.of_ycc(first, blue, red)
 
 
@@ -250,4 +280,4 @@ def screen_of(setting: Setting) -> Screen:
     return Screen(setting)
 
 
-__all__ = ["Frame", "Light", "Setting", "weights_of"]
+__all__ = ["Frame", "Light", "Masks", "Setting", "clip_mask", "weights_of"]

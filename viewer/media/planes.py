@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from viewer.cv import cv2
 from viewer.errors import MediaError
+from viewer.media.linearise import ChromaCodes
 
 # Packed or unusual formats, each with the planar format that holds the same samples.
 SAME_SAMPLES = {
@@ -159,6 +161,8 @@ def one_field(plane: NDArray[Any], *, first: int) -> NDArray[Any]:
     return out
 
 
+# Codes as they are.
+FLOATS = ChromaCodes(np.float32, 0, 1)
 # Where chroma samples lie, in luma px from the first luma sample, as a fraction of (step - 1): 0 on it, 0.5 midway.
 SITING = {
     "left": (0.0, 0.5),
@@ -176,8 +180,13 @@ def upsample(plane: NDArray[Any], box: tuple[int, int, int, int], step_x: int, s
 
 
 def upsample_all(
-    planes: Sequence[NDArray[Any]], box: tuple[int, int, int, int], step_x: int, step_y: int, siting: str
-) -> list[NDArray[np.float32]]:
+    planes: Sequence[NDArray[Any]],
+    box: tuple[int, int, int, int],
+    step_x: int,
+    step_y: int,
+    siting: str,
+    codes: ChromaCodes = FLOATS,
+) -> list[NDArray[Any]]:
     """Return chroma planes on the luma grid inside a box, by linear interpolation at the true sample places.
 
     Parameters
@@ -190,16 +199,18 @@ def upsample_all(
         Luma px per chroma sample.
     siting : str
         Key of `SITING`; counts only along subsampled axes.
+    codes : ChromaCodes, optional
+        The kind of numbers to return; the codes themselves in single precision if left out.
     """
     x, y, w, h = box
     if step_x == 1 and step_y == 1:
-        return [plane[y : y + h, x : x + w].astype(np.float32) for plane in planes]
+        return list(_stacked([plane[y : y + h, x : x + w] for plane in planes], codes))
     along, down = SITING[siting]
     off_x, off_y = along * (step_x - 1), down * (step_y - 1)
     rows, cols = planes[0].shape
     first_x, last_x = _span(x, w, step_x, off_x, cols)
     first_y, last_y = _span(y, h, step_y, off_y, rows)
-    parts = [plane[first_y:last_y, first_x:last_x] for plane in planes]
+    parts = _stacked([plane[first_y:last_y, first_x:last_x] for plane in planes], codes)
     if step_x > 2 or step_y > 2:
         matrix = np.array(
             [
@@ -208,10 +219,9 @@ def upsample_all(
             ]
         )
         flags, edge = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, cv2.BORDER_REPLICATE
-        turned = [cv2.warpAffine(p.astype(np.float32), matrix, (w, h), flags=flags, borderMode=edge) for p in parts]
-        return [np.asarray(part, dtype=np.float32) for part in turned]
+        return [np.asarray(cv2.warpAffine(part, matrix, (w, h), flags=flags, borderMode=edge)) for part in parts]
     # All planes as one tall array: along x on the few rows first, then down; both as sums of whole arrays.
-    part = (parts[0] if len(parts) == 1 else np.concatenate(parts)).astype(np.float32)
+    part = parts.reshape(-1, parts.shape[-1])
     wide = _doubled_along(part, along) if step_x == 2 else part
     full = _doubled_down(wide, down, len(parts)) if step_y == 2 else wide
     left, top = x - first_x * step_x, y - first_y * step_y
@@ -219,23 +229,36 @@ def upsample_all(
     return [full[n * tall + top : n * tall + top + h, left : left + w] for n in range(len(parts))]
 
 
-def _doubled_along(part: NDArray[np.float32], place: float) -> NDArray[np.float32]:
+def _stacked(parts: Sequence[NDArray[Any]], codes: ChromaCodes) -> NDArray[Any]:
+    """Return parts of planes as one array of shape (planes, rows, cols), their codes as `codes` says."""
+    out = np.empty((len(parts), *parts[0].shape), dtype=codes.kind)
+    for part, place in zip(parts, out, strict=True):
+        if codes.middle:
+            np.subtract(part, part.dtype.type(codes.middle), out=place, dtype=codes.kind, casting="unsafe")
+        else:
+            place[...] = part
+    if codes.gain != 1:
+        out *= codes.gain
+    return out
+
+
+def _doubled_along(part: NDArray[Any], place: float) -> NDArray[Any]:
     """Return twice as many columns: samples lie on even columns (0), midway (0.5) or on odd ones (1)."""
     rows, cols = part.shape
     if place == 0.5:
-        return np.asarray(cv2.resize(part, (2 * cols, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+        return np.asarray(cv2.resize(part, (2 * cols, rows), interpolation=cv2.INTER_LINEAR))
     after = np.concatenate([part[:, 1:], part[:, -1:]], axis=1)
-    between = np.asarray(cv2.addWeighted(part, 0.5, after, 0.5, 0.0), dtype=np.float32)
+    between = np.asarray(cv2.addWeighted(part, 0.5, after, 0.5, 0.0))
     if place == 0.0:
-        return np.asarray(cv2.merge([part, between]), dtype=np.float32).reshape(rows, 2 * cols)
+        return np.asarray(cv2.merge([part, between])).reshape(rows, 2 * cols)
     between = np.concatenate([part[:, :1], between[:, :-1]], axis=1)
-    return np.asarray(cv2.merge([between, part]), dtype=np.float32).reshape(rows, 2 * cols)
+    return np.asarray(cv2.merge([between, part])).reshape(rows, 2 * cols)
 
 
-def _doubled_down(part: NDArray[np.float32], place: float, count: int = 1) -> NDArray[np.float32]:
+def _doubled_down(part: NDArray[Any], place: float, count: int = 1) -> NDArray[Any]:
     """Return twice as many rows of `count` planes that lie one below the other; see `_doubled_along`."""
     rows, cols = part.shape
-    out = np.empty((rows, 2, cols), dtype=np.float32)
+    out = np.empty((rows, 2, cols), dtype=part.dtype)
     ends = range(rows // count - 1, rows, rows // count)
     # Written straight into every other row.  What is mixed across the seam of two planes is set to their own edges after.
     if place == 0.5:
@@ -257,8 +280,8 @@ def _doubled_down(part: NDArray[np.float32], place: float, count: int = 1) -> ND
 
 def _span(start: int, length: int, step: int, offset: float, limit: int) -> tuple[int, int]:
     """Chroma samples that a run of luma px needs, one spare on each side."""
-    first = int(np.floor((start - offset) / step)) - 1
-    last = int(np.floor((start + length - 1 - offset) / step)) + 3
+    first = math.floor((start - offset) / step) - 1
+    last = math.floor((start + length - 1 - offset) / step) + 3
     return max(0, min(first, limit - 1)), max(1, min(last, limit))
 
 

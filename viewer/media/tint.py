@@ -7,6 +7,7 @@ subsampled chroma to R'G'B' would widen edges; luma does not.
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -18,7 +19,7 @@ from viewer.cv import cv2
 from viewer.errors import RegionError
 from viewer.media.frame import Frame, Light, Setting
 from viewer.media.light import code_to_signal, from_linear, rgb_to_ycbcr, to_linear
-from viewer.media.linearise import HIGH, apply_table
+from viewer.media.linearise import HIGH, TABLES_OF_16_BITS, apply_table
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
@@ -67,14 +68,32 @@ class Tint:
 
     def of_codes(self, codes: NDArray[Any]) -> NDArray[np.float32]:
         """Return luminance of luma codes, of the same shape."""
-        if codes.dtype == np.uint8:
+        if codes.dtype != np.uint8:
+            return apply_table(codes, self._wide)
+        pairs = _in_pairs(codes)
+        if pairs is None:
             return np.asarray(cv2.LUT(codes, self.table), dtype=np.float32)
-        return apply_table(codes, self._wide)
+        return np.asarray(cv2.LUT(pairs, self._of_pairs)).view(np.float32)
 
     @cached_property
     def _wide(self) -> NDArray[np.float32]:
         """The table continued to 65,536 entries, as 16-bit samples ask for."""
         return np.concatenate([self.table, np.full(65_536 - len(self.table), self.table[-1], dtype=np.float32)])
+
+    @cached_property
+    def _of_pairs(self) -> NDArray[np.float64]:
+        """Luminance of two 8-bit codes at once: two numbers of single precision, held as one of double."""
+        high, low = np.divmod(np.arange(65_536), 256)
+        order = (low, high) if sys.byteorder == "little" else (high, low)
+        return np.stack([self.table[codes] for codes in order], axis=-1).view(np.float64).ravel()
+
+
+def _in_pairs(codes: NDArray[np.uint8]) -> NDArray[np.uint16] | None:
+    """Return rows of 8-bit codes as 16-bit numbers, in place; None where that cannot be."""
+    if not TABLES_OF_16_BITS or codes.shape[1] % 2 or codes.strides[1] != 1:
+        return None
+    pairs = codes.view(np.uint16)
+    return pairs if pairs.flags.aligned else None
 
 
 def fit_tint(clip: ClipReader, rect: Any = None, frames: tuple[int, int | None] = (0, None), *, samples: int = 3) -> Tint:

@@ -50,8 +50,8 @@ class _Following:
     def stored_luma(self, rect: Any = None) -> Any:
         return self.inner.stored_luma(self._moved(rect))
 
-    def stored_luminance(self, rect: Any = None) -> Any:
-        return self.inner.stored_luminance(self._moved(rect))
+    def stored_strips(self, rect: Any = None) -> Any:
+        return self.inner.stored_strips(self._moved(rect))
 
 
 class _FollowingClip:
