@@ -1,8 +1,8 @@
 """Speed of publishing: one still, one second of footage, and the flash scan.  Run by hand.
 
-    python tests/benchmarks/bench_publish.py [--which still,encode,flash] [--session FILE]
+    python tests/benchmarks/bench_publish.py [--which still,encode,flash,products,footage] [--session FILE]
 
-With ``--session`` all products but footage are published, part by part; ``gloaming demo`` makes a session.  ``encode`` is
+With ``--session`` all products are published, part by part; ``gloaming demo`` makes a session.  ``encode`` is
 told as a ratio of CPU time to the ffmpeg command line doing the same encoding of the same pictures.
 """
 
@@ -15,13 +15,14 @@ import shutil
 import subprocess
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 
 from viewer.media.writer import VideoWriter
+from viewer.session.model import Scene, Session
 
 
 def cpu(work: Callable[[], object], *, repeat: int = 3) -> float:
@@ -117,9 +118,64 @@ def bench_session(path: Path) -> None:
         print(f"publish {name}: {took[0]:.1f} s, {took[1]:.1f} s CPU, {len(files)} files")
 
 
+def bench_footage(path: Path) -> None:
+    """Side-by-side SDR video of every scene; where all is SDR as filmed, against ffmpeg stacking the same clips."""
+    from viewer.session.store import load
+
+    session, folder = load(path), path.resolve().parent
+    for scene in session.scenes:
+        with tempfile.TemporaryDirectory() as room:
+            _bench_scene(session, folder, scene, Path(room))
+
+
+def _bench_scene(session: Session, folder: Path, scene: Scene, room: Path) -> None:
+    from viewer.publish.footage import FootageSpec, write_footage
+    from viewer.publish.gather import chosen_clips
+    from viewer.session.model import StillSpec
+    from viewer.session.store import resolve
+    from viewer.tasks.clip_files import open_session_clip
+
+    clips = chosen_clips(session, StillSpec(id="bench", scene=scene.id))
+    kinds = set()
+    for clip in clips:
+        with open_session_clip(folder, clip) as reader:
+            kinds.add(reader.info.transfer)
+    wall = time.perf_counter()
+    spec = FootageSpec(scene=scene.id)
+    own = cpu(lambda: write_footage(session, folder, spec, room / "a.mp4"), repeat=1)
+    took, frames = time.perf_counter() - wall, write_count(room / "a.mp4")
+    each = 1000 * own / frames
+    print(f"footage {scene.name}: {frames} frames, {took:.1f} s, {own:.1f} s CPU, {each:.0f} ms CPU a frame", end="")
+    if shutil.which("ffmpeg") is None or kinds != {"bt709"}:
+        print("; no ratio (no ffmpeg, or a recipe for HDR that it lacks)")
+        return
+    call = _stacking([resolve(folder, clip.files[0]) for clip in clips], room / "b.mp4", frames)
+    other = cpu(lambda: subprocess.run(call, check=True), repeat=1)
+    print(f"; ffmpeg stacking the clips {other:.1f} s CPU, ratio {own / other:.1f}")
+
+
+def _stacking(files: Sequence[Path], out: Path, frames: int) -> list[str]:
+    """Return the call of ffmpeg that scales, stacks and encodes the same clips with the same settings."""
+    wide = 1920 // len(files) // 2 * 2
+    chain = ";".join(f"[{n}:v]scale={wide}:-2,setsar=1[v{n}]" for n in range(len(files)))
+    stack = "".join(f"[v{n}]" for n in range(len(files)))
+    graph = f"{chain};{stack}hstack={len(files)}:shortest=1,pad=1920:1080"
+    front = ["ffmpeg", "-v", "error", "-y", *[word for file in files for word in ("-i", str(file))]]
+    back = ["-c:v", "libx264", "-crf", "14", "-preset", "veryfast", "-tune", "grain", "-frames:v", str(frames)]
+    return [*front, "-filter_complex", graph, *back, str(out)]
+
+
+def write_count(path: Path) -> int:
+    """Return how many frames a video has."""
+    from viewer.media import open_clip
+
+    with open_clip(path) as clip:
+        return len(clip.index)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--which", default="still,encode,flash")
+    parser.add_argument("--which", default="still,encode,flash,products,footage")
     parser.add_argument("--session", type=Path)
     asked = parser.parse_args()
     chosen = asked.which.split(",")
@@ -127,8 +183,10 @@ def main() -> None:
     for name, bench in (("still", bench_still), ("encode", bench_encode), ("flash", bench_flash)):
         if name in chosen:
             bench()
-    if asked.session:
+    if asked.session and "products" in chosen:
         bench_session(asked.session)
+    if asked.session and "footage" in chosen:
+        bench_footage(asked.session)
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from viewer.errors import Cancelled, PublishError, UsageError, ViewerError
 from viewer.publish import readings, report, story
-from viewer.publish.gather import gather
+from viewer.publish.gather import gather, middle_of
 from viewer.publish.images import write_file
 from viewer.publish.manifest import manifest_json
 from viewer.publish.still import Still, compose, write_blink, write_still
@@ -176,24 +176,9 @@ def still_specs(session: Session, folder: Path, *, allow_outside: bool = False) 
         if any(spec.scene == scene.id for spec in made) or not session.clips_of(scene.id):
             continue
         rule: FrameRule = "mean_over_beats" if scene.kind == "screen" else "scene_time"
-        middle = _middle(session, scene, folder, allow_outside)
+        middle = middle_of(session, scene, folder, allow_outside=allow_outside)
         made.append(StillSpec(id=f"auto-{scene.id}", scene=scene.id, time_s=middle, rule=rule))
     return made
-
-
-def _middle(session: Session, scene: Scene, folder: Path, allow_outside: bool) -> float:
-    """Return a scene time in the middle of the reference clip, or of the chosen loop."""
-    if scene.loop_in_s is not None and scene.loop_out_s is not None:
-        return 0.5 * (scene.loop_in_s + scene.loop_out_s)
-    reference = session.reference_of(scene.id)
-    if reference is None:
-        return 0.0
-    try:
-        with open_session_clip(folder, reference, allow_outside=allow_outside) as clip:
-            middle = float(clip.index.times_s[len(clip.index) // 2])
-    except ViewerError:
-        return 0.0
-    return reference.clock.scene_time(middle) if reference.clock else middle
 
 
 def file_name(text: str) -> str:

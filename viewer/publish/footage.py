@@ -20,7 +20,7 @@ from viewer.media import ClipReader
 from viewer.media.audio import Sound, read_sound
 from viewer.media.writer import VideoWriter
 from viewer.publish import moving
-from viewer.publish.gather import Gathered, Pane, gather
+from viewer.publish.gather import Gathered, Pane, gather, middle_of
 from viewer.publish.layout import Box
 from viewer.publish.moving import Caption, Master
 from viewer.publish.still import stage
@@ -145,7 +145,7 @@ def write_footage(
         clips=spec.clips,
         layout=spec.layout,
         settings=dict(spec.settings),
-        time_s=spec.start_s or 0.0,
+        time_s=_moment(session, folder, spec, allow_outside),
         rendering="brightness_matched" if spec.matched else "as_filmed",
     )
     gathered = gather(session, folder, middle, allow_outside=allow_outside, cancelled=cancelled)
@@ -169,6 +169,13 @@ def write_footage(
             if isinstance(error, PublishError):
                 raise
             raise PublishError(error.what, where=str(path), hint=error.hint) from error
+
+
+def _moment(session: Session, folder: Path, spec: FootageSpec, allow_outside: bool) -> float:
+    """Return the scene time at which brightness is matched: the middle of the range, or of the reference clip."""
+    if spec.start_s is not None and spec.stop_s is not None:
+        return 0.5 * (spec.start_s + spec.stop_s)
+    return middle_of(session, session.scene(spec.scene), folder, allow_outside=allow_outside)
 
 
 def _times(sources: list[_Source], spec: FootageSpec, scene: str) -> tuple[float, Fraction, int]:

@@ -75,6 +75,21 @@ def chosen_clips(session: Session, spec: StillSpec) -> tuple[Clip, ...]:
     return tuple(seen.values())
 
 
+def middle_of(session: Session, scene: Scene, folder: Path, *, allow_outside: bool = False) -> float:
+    """Return a scene time in the middle of the reference clip, or of the chosen loop."""
+    if scene.loop_in_s is not None and scene.loop_out_s is not None:
+        return 0.5 * (scene.loop_in_s + scene.loop_out_s)
+    reference = session.reference_of(scene.id)
+    if reference is None:
+        return 0.0
+    try:
+        with open_session_clip(folder, reference, allow_outside=allow_outside) as clip:
+            middle = float(clip.index.times_s[len(clip.index) // 2])
+    except ViewerError:
+        return 0.0
+    return reference.clock.scene_time(middle) if reference.clock else middle
+
+
 def gather(
     session: Session,
     folder: Path,
@@ -186,4 +201,4 @@ def _matched(session: Session, spec: StillSpec, panes: list[Pane]) -> tuple[Pane
     return tuple(fresh)
 
 
-__all__ = ["Gathered", "Pane", "chosen_clips", "gather", "match_words"]
+__all__ = ["Gathered", "Pane", "chosen_clips", "gather", "match_words", "middle_of"]

@@ -61,7 +61,8 @@ def _label_lines(look: Look, pane: Pane, width: float) -> list[str]:
         parts.append(f"clipped {100 * share:.1f} %")
     if pane.repeated and not look.moving:
         parts.append("repeated frame")
-    parts += [text for text in (pane.place.remark, pane.moment.remark) if text]
+    # A moving picture's moment is only where its light was matched.
+    parts += [text for text in (pane.place.remark, "" if look.moving else pane.moment.remark) if text]
     if not (look.amount.typical and not look.moving):
         lines = _packed(parts, width, em, most=rich)
     else:
