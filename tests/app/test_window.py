@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QTimer, QUrl
 from PySide6.QtGui import QAccessible, QDropEvent
-from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLineEdit, QWidget
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLabel, QLineEdit, QWidget
 
 from viewer.app.actions import SPECS
 from viewer.app.model.geometry import apply
@@ -459,6 +460,30 @@ def test_second_window_and_full_screen_come_back(window: MainWindow) -> None:
     assert window.lanes.isHidden()
     window.run("full_screen")
     assert not window.lanes.isHidden()
+
+
+def test_the_second_window_fills_its_own_screen(window: MainWindow) -> None:
+    """Full screen belongs to the window that holds the wall: the other one would have nothing to show."""
+    window.run("second_window")
+    wall = window.frame.wall_window
+    assert wall is not None
+    window.run("full_screen")
+    assert wall.isFullScreen() and not window.isFullScreen() and not window.strip.isHidden()
+    assert window.actions_["full_screen"].isChecked()
+    QTest.keyClick(wall, Qt.Key.Key_Escape)
+    assert not wall.isFullScreen() and not window.actions_["full_screen"].isChecked()
+    window.run("second_window")
+    window.run("full_screen")
+    window.run("second_window")  # from the full screen into its own window: everything else comes back
+    assert not window.isFullScreen() and not window.strip.isHidden() and window.frame.wall_window is not None
+    window.run("second_window")
+
+
+def test_next_claims_nothing_before_it_knows(window: MainWindow) -> None:
+    window.strip.set_steps([], sure=False)
+    assert "Looking for what is missing" in {label.text() for label in window.strip.findChildren(QLabel)}
+    window.strip.set_steps([], sure=True)
+    assert "Nothing is missing for a fair comparison." in {label.text() for label in window.strip.findChildren(QLabel)}
 
 
 def test_nudge_and_loop(window: MainWindow) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QByteArray, Qt
-from PySide6.QtGui import QCloseEvent
+from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent
 from PySide6.QtWidgets import QSplitter, QStackedWidget, QWidget
 
 from viewer.app.i18n import tr
@@ -121,25 +121,37 @@ class Frame:
         self.window.refresh_actions()
 
     def toggle_full_screen(self) -> None:
-        """Show only the wall on the whole screen, or everything again."""
-        full = not self.window.isFullScreen()
+        """Show only the wall on the whole screen, or everything again; a wall in its own window fills the screen it is on."""
         window = self.window
+        if self.wall_window is not None:
+            other = self.wall_window
+            other.showNormal() if other.isFullScreen() else other.showFullScreen()
+            window.refresh_actions()
+            return
+        full = not window.isFullScreen()
         for part in (window.strip, window.coverage_stack, window.readings_panel, window.lanes, window.menuBar()):
             if full:
                 part.setProperty("was", part.isHidden())
                 part.hide()
             else:
                 part.setHidden(bool(part.property("was")))
-        self.window.showFullScreen() if full else self.window.showNormal()
-        self.window.refresh_actions()
+        window.showFullScreen() if full else window.showNormal()
+        window.refresh_actions()
+
+    @property
+    def full(self) -> bool:
+        """Whether the wall fills a screen."""
+        return (self.wall_window or self.window).isFullScreen()
 
     def toggle_second_window(self) -> None:
         """Move the wall into a window of its own, or back."""
+        if self.window.isFullScreen():
+            self.toggle_full_screen()
         if self.wall_window is None:
             other = WallWindow(self)
             other.setWindowTitle(f"{tr('Wall')} – Gloaming")
             other.setLayout(column(self.window.wall_part, spacing=0))
-            other.resize(1280, 800)
+            _place(other, self.window)
             for action in self.window.actions():
                 other.addAction(action)
             self.wall_window = other
@@ -156,12 +168,30 @@ class Frame:
         self.window.refresh_actions()
 
 
+def _place(other: QWidget, window: QWidget) -> None:
+    """Put a window on another screen than `window`'s, as large as that is; on the same one, with room around it."""
+    own = window.screen()
+    screen = next((s for s in QGuiApplication.screens() if s is not own), None)
+    if screen is not None:
+        other.setGeometry(screen.availableGeometry())
+        return
+    room = own.availableGeometry()
+    other.resize(min(1280, room.width() * 9 // 10), min(800, room.height() * 8 // 10))
+    other.move(room.center() - other.rect().center())
+
+
 class WallWindow(QWidget):
     """The wall's own window; closing it brings the wall back."""
 
     def __init__(self, frame: Frame) -> None:
         super().__init__(None)
         self._frame = frame
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() == Qt.Key.Key_Escape and self.isFullScreen():
+            self._frame.toggle_full_screen()
+        else:
+            super().keyPressEvent(event)
 
     def closeEvent(self, event: QCloseEvent) -> None:
         if not self._frame.closing and self._frame.wall_window is self:

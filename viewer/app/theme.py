@@ -221,6 +221,7 @@ def style_sheet(look: Theme) -> str:
         border-radius: 4px; background: {look.panel}; color: {look.text}; padding: 0px 6px; selection-background-color: {look.fill};
         selection-color: {look.text}; }}
     QLineEdit:focus, QPlainTextEdit:focus, QTextEdit:focus, QSpinBox:focus {{ border: 2px solid {look.focus}; padding: 0px 5px; }}
+    QAbstractSpinBox > QLineEdit, QAbstractSpinBox > QLineEdit:focus {{ min-height: 0px; border: none; padding: 0px; }}
     QLineEdit[bad="true"] {{ border: 2px solid {look.text}; }}
     QCheckBox, QRadioButton {{ spacing: 8px; min-height: 28px; color: {look.text}; }}
     QCheckBox:disabled, QRadioButton:disabled {{ color: {look.disabled}; }}

@@ -264,7 +264,8 @@ class MainWindow(QMainWindow):
         self.refresh_actions()
 
     def _refresh_next(self) -> None:
-        self.strip.set_steps(self.next_steps())
+        # Until the statistics are loaded nobody knows what is out of date or worth filming again.
+        self.strip.set_steps(self.next_steps(), sure=self._tasks_ready or not self.document.session.readings)
 
     def next_steps(self) -> list[NextStep]:
         """Return what is still missing for a fair comparison."""
@@ -283,6 +284,15 @@ class MainWindow(QMainWindow):
 
             self._repeats = (key, worst_scenes(plan_repeats(session)))
         return self._repeats[1]
+
+    def gate_words(self) -> Mapping[str, tuple[str, ...]]:
+        """Return request id -> how fast its devices gate against each other, once the statistics are loaded."""
+        session = self.document.session
+        if not self._tasks_ready or not any(request.measure == "flicker" for request in session.requests):
+            return {}
+        from viewer.tasks.gates import gate_words
+
+        return gate_words(session)
 
     def out_of_date(self) -> set[str]:
         """Return the ids of readings that no longer fit what they were made from."""
@@ -305,6 +315,7 @@ class MainWindow(QMainWindow):
         self._preparing = True
 
         def work(progress: Any, cancelled: Any) -> None:
+            import viewer.tasks.gates
             import viewer.tasks.repeats
             import viewer.tasks.session  # noqa: F401 - loading it is the work
 
@@ -355,7 +366,7 @@ class MainWindow(QMainWindow):
         acts["sound"].setChecked(self.sound.on)
         for name in PARTS:
             acts[f"fold_{name}"].setChecked(not self.frame.part(name).isHidden())
-        acts["full_screen"].setChecked(self.isFullScreen())
+        acts["full_screen"].setChecked(self.frame.full)
         acts["second_window"].setChecked(self.frame.wall_window is not None)
         for ident, action in acts.by_id.items():
             if ident.startswith("tool_"):

@@ -280,10 +280,11 @@ class Renderer:
         return float(mask.mean())
 
     def _inset(self, inset: Inset, target: Target) -> np.ndarray:
-        full = self.screen((self._frame.width, self._frame.height))
+        width, height = self._frame.width, self._frame.height
+        false = target.rendering == "false_luminance"
+        full = false_luminance(self.light().light) if false else self.screen((width, height))
         x0, y0 = math.floor(inset.x + 0.5), math.floor(inset.y + 0.5)
         x1, y1 = math.ceil(inset.x + inset.w), math.ceil(inset.y + inset.h)
-        height, width = full.shape[:2]
         patch = np.full((max(1, y1 - y0), max(1, x1 - x0), 4), target.surround, np.uint8)
         sx0, sy0, sx1, sy1 = max(0, x0), max(0, y0), min(width, x1), min(height, y1)
         if sx1 > sx0 and sy1 > sy0:

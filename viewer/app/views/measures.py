@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QComboBox, QFormLayout, QLabel, QListWidget, QList
 
 from viewer.app.i18n import mark, number, parse_number, tr
 from viewer.app.model.glossary import MEASURES
+from viewer.app.theme import px
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.app.views.parts import button, label, row
 from viewer.errors import UsageError
@@ -171,7 +172,7 @@ def _one(fitting: list[Region], optional: bool, role: str, chosen: Region | None
 
 def _many(fitting: list[Region], chosen: Region | None) -> QListWidget:
     box = QListWidget()
-    box.setMaximumHeight(150)
+    box.setMaximumHeight(px(max(56, min(248, 24 * len(fitting) + 8))))
     for region in fitting:
         item = QListWidgetItem(region.name)
         item.setData(Qt.ItemDataRole.UserRole, region.id)

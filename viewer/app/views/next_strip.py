@@ -39,6 +39,7 @@ class NextStrip(QWidget):
         self.setAccessibleName(tr("Next"))
         self._go, self._jobs = go, jobs
         self.steps: list[NextStep] = []
+        self._sure = True
         self._shown: list[QWidget] = []
         self._rest: QWidget | None = None
         self._later = QTimer(self)
@@ -75,11 +76,11 @@ class NextStrip(QWidget):
         jobs.changed.connect(self._show_jobs)
         self._show_jobs()
 
-    def set_steps(self, steps: list[NextStep]) -> None:
-        """Show these steps."""
-        if steps == self.steps and self._entries.count():
+    def set_steps(self, steps: list[NextStep], *, sure: bool = True) -> None:
+        """Show these steps; only when it is `sure` that there are no more, an empty list says that nothing is missing."""
+        if steps == self.steps and sure == self._sure and self._entries.count():
             return
-        self.steps = list(steps)
+        self.steps, self._sure = list(steps), sure
         while self._entries.count():
             item = self._entries.takeAt(0)
             widget = item.widget() if item else None
@@ -89,7 +90,8 @@ class NextStrip(QWidget):
         self._shown = []
         self._rest = None
         if not steps:
-            self._entries.addWidget(label(tr("Nothing is missing for a fair comparison."), kind="quiet"))
+            words = tr("Nothing is missing for a fair comparison.") if sure else tr("Looking for what is missing")
+            self._entries.addWidget(label(words, kind="quiet"))
             return
         for step in steps[:MOST]:
             entry = self._entry(step)

@@ -284,7 +284,7 @@ class PaneView(QWidget):
         for shape, points in placed:
             chosen = self.stage.chosen.id == shape.item.id
             if shape.kind == "inset":
-                self._paint_inset(painter, clip, shape.item.id, float(shape.item.settings.get("factor", 4)), points)
+                self._paint_insets(painter, clip, shape.item.id, float(shape.item.settings.get("factor", 4)), points)
             overlay.paint_shape(
                 painter,
                 shape,
@@ -320,18 +320,41 @@ class PaneView(QWidget):
             return None
         return to_image(held[0].insets[key])
 
-    def _paint_inset(self, painter: QPainter, clip: Clip, key: str, factor: float, points: overlay.Points) -> None:
+    def _paint_insets(self, painter: QPainter, clip: Clip, key: str, factor: float, points: overlay.Points) -> None:
+        """Magnify a patch: beside a split line in both clips, each on its side; not over a difference, which it would hide."""
+        rect = self.picture_rect
+        if self.stage.look == "difference" and len(self.clips) == 2:
+            return
+        cx, cy = sum(p[0] for p in points) / 4, sum(p[1] for p in points) / 4
+        low = cy < rect.height() / 2
+        if self.stage.look == "split" and len(self.clips) == 2:
+            for n, other in enumerate(self.clips):
+                self._paint_inset(painter, other, key, factor, points, left=n == 0, low=low, share=0.25)
+        else:
+            self._paint_inset(painter, clip, key, factor, points, left=cx >= rect.width() / 2, low=low, share=0.45)
+
+    def _paint_inset(
+        self,
+        painter: QPainter,
+        clip: Clip,
+        key: str,
+        factor: float,
+        points: overlay.Points,
+        *,
+        left: bool,
+        low: bool,
+        share: float,
+    ) -> None:
         image = self._patch(clip, key)
         if image is None:
             return
         ratio = self.devicePixelRatioF()
         step = max(1, round(factor)) * max(1, round(scale_of(self.matrix(clip)) * ratio)) / ratio
         rect = self.picture_rect
-        step = min(step, max(1.0 / ratio, math.floor(0.45 * rect.width() / image.width() * ratio) / ratio))
+        step = min(step, max(1.0 / ratio, math.floor(share * rect.width() / image.width() * ratio) / ratio))
         w, h = image.width() * step, image.height() * step
-        cx, cy = sum(p[0] for p in points) / 4, sum(p[1] for p in points) / 4
-        x = rect.right() - w - 12 if cx < rect.width() / 2 else 12.0
-        y = rect.bottom() - h - 12 if cy < rect.height() / 2 else 12.0
+        x = 12.0 if left else rect.right() - w - 12
+        y = rect.bottom() - h - 12 if low else 12.0
         overlay.paint_patch(painter, image, QRectF(round(x), round(y), w, h), points)
 
     def _paint_lens(self, painter: QPainter, clip: Clip, matrix: np.ndarray) -> None:
