@@ -113,7 +113,10 @@ def test_place_between_marks() -> None:
     marks = [Mark(10, 20, 8, 20, 1.0), Mark(30, 24, 12, 30, 3.0)]
     middle = place_at(marks, 2.0)
     assert (middle.x, middle.y, middle.w, middle.h) == (20.0, 22.0, 10, 25)
-    assert place_at(marks, 0.0).x == 10 and place_at(marks, 9.0).x == 30
+    # beyond the marks it walks on: 10 px a second, of unchanged size
+    before, after = place_at(marks, 0.8), place_at(marks, 3.2)
+    assert (before.x, before.y, before.w) == (pytest.approx(8.0), pytest.approx(19.6), 8)
+    assert (after.x, after.h) == (pytest.approx(32.0), 30)
     assert place_at([Mark(5, 6, 7, 8)], 4.0).rect == Rect(5, 6, 7, 8)
 
 

@@ -71,6 +71,24 @@ def test_walking_figure_is_followed(walking: Path) -> None:
         assert result.reading("contrast", f"figure-{number}").value == pytest.approx(-0.4, abs=0.05)
 
 
+def test_a_figure_walks_on_beyond_its_marks(walking: Path) -> None:
+    """A quarter of a second before the first mark and after the last counts as well: the box may not wait there."""
+
+    def way(t: np.ndarray) -> np.ndarray:
+        return 30 + 70 * np.sin(np.pi / 4 * t)
+
+    marks = [(Rect(round(float(way(np.array(t)))), 50, 14, 36), t) for t in (0.5, 1.5)]
+    with open_clip(walking) as clip:
+        result = measure_figure(clip, marks, around_px=12)
+    times = result.plots["frame_times_s"]
+    assert times.min() < 0.3 and times.max() > 1.7
+    assert np.abs(result.plots["boxes"][:, 0] - way(times)).max() < 3.0
+    for number in (1, 2):
+        reading = result.reading("contrast", f"figure-{number}")
+        assert reading.value == pytest.approx(-0.4, abs=0.05)
+        assert reading.low <= -0.4 <= reading.high
+
+
 def test_johnson_is_an_extra(standing: Path) -> None:
     with open_clip(standing) as clip:
         result = measure_figure(clip, [(BOX, None)], limit_cycles_px=0.2)

@@ -80,13 +80,21 @@ class Mark:
 
 
 def place_at(marks: Sequence[Mark], time_s: float) -> Mark:
-    """Return the box at a time, from the marks around it (linear between them, held outside them)."""
+    """Return the box at a time, from the marks around it: linear between them, going on as before beyond the first and last."""
     timed = sorted((mark for mark in marks if mark.time_s is not None), key=lambda mark: mark.time_s or 0.0)
     if not timed:
         return marks[0]
     times = np.array([mark.time_s for mark in timed], float)
     values = {name: np.array([getattr(mark, name) for mark in timed], float) for name in ("x", "y", "w", "h")}
     x, y, w, h = (float(np.interp(time_s, times, values[name])) for name in ("x", "y", "w", "h"))
+    beyond = time_s - float(np.clip(time_s, times[0], times[-1]))
+    pair = slice(0, 2) if beyond < 0 else slice(-2, None)
+    if beyond and times.size > 1 and np.ptp(times[pair]) > 0:
+        span = float(np.ptp(times[pair]))
+        x, y = (
+            x + float(np.diff(values["x"][pair])[0]) * beyond / span,
+            y + float(np.diff(values["y"][pair])[0]) * beyond / span,
+        )
     return Mark(x, y, max(1, round(w)), max(1, round(h)), time_s)
 
 

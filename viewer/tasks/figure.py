@@ -129,6 +129,10 @@ def _follow(
     still = _noise_rect(marks, around, width, height)
     patch = PatchSum((still.h, still.w), spectrum=True)
     moving = len(marks) > 1 or marks[0].time_s is not None
+    first = min(marks, key=lambda mark: mark.time_s or 0.0)
+    if first.time_s is not None:
+        # what comes before the first mark is compared with the figure as it is there
+        follower.show(clip.frame(clip.index.number_at(first.time_s)).luminance().light, first)
     for frame, repeat in new_pictures(clip, span, progress, cancelled):
         mark = place_at(marks, frame.time_s)
         score = 1.0
@@ -155,23 +159,35 @@ class _Follower:
         self._times = [mark.time_s for mark in marks if mark.time_s is not None]
         self._template: np.ndarray | None = None
         self._off = (0.0, 0.0)
+        self._found = False
+
+    @staticmethod
+    def _corner(rect: Rect) -> tuple[int, int, int]:
+        """Upper left corner of the template of a box, and how far it reaches beyond the box."""
+        pad = max(2, round(0.15 * (rect.w + rect.h)))
+        return max(0, rect.x - pad), max(0, rect.y - pad), pad
+
+    def show(self, picture: np.ndarray, mark: Mark) -> None:
+        """Take the figure at a mark as what is looked for."""
+        rect = mark.rect
+        x0, y0, pad = self._corner(rect)
+        x1, y1 = min(picture.shape[1], rect.x + rect.w + pad), min(picture.shape[0], rect.y + rect.h + pad)
+        self._template = cv2.GaussianBlur(picture, (0, 0), BLUR_PX)[y0:y1, x0:x1].copy()
+        self._off = (0.0, 0.0)
 
     def find(self, picture: np.ndarray, mark: Mark, time_s: float) -> tuple[Mark, float]:
         """Return the box where the figure is, and how well it fits; the template is renewed at each mark."""
+        if self._template is None or any(abs(own - time_s) < 1e-3 for own in self._times):
+            self.show(picture, mark)
+            return mark, 1.0
         smooth = cv2.GaussianBlur(picture, (0, 0), BLUR_PX)
         rect = mark.rect
-        pad = max(2, round(0.15 * (rect.w + rect.h)))
-        x0, y0 = max(0, rect.x - pad), max(0, rect.y - pad)
-        x1, y1 = min(picture.shape[1], rect.x + rect.w + pad), min(picture.shape[0], rect.y + rect.h + pad)
-        at_mark = any(abs(own - time_s) < 1e-3 for own in self._times)
-        if self._template is None or at_mark:
-            self._template, self._off = smooth[y0:y1, x0:x1].copy(), (0.0, 0.0)
-            return mark, 1.0
-        reach = max(4, round(0.3 * min(rect.w, rect.h)))
+        reach = max(4, round(0.3 * min(rect.w, rect.h))) * (1 if self._found else 2)
+        x0, y0 = self._corner(rect)[:2]
         expected = (x0 + self._off[0], y0 + self._off[1])
         x, y, score = follow(self._template, smooth, expected, reach)
         if score >= LEAST_SCORE:
-            self._off = (x - x0, y - y0)
+            self._off, self._found = (x - x0, y - y0), True
         return replace(mark, x=mark.x + self._off[0], y=mark.y + self._off[1]), score
 
 
