@@ -313,3 +313,42 @@ def test_the_contents_of_the_manual_name_every_page() -> None:
 
     linked = set(re.findall(r"\]\((\w[\w-]*)\.md\)", manual_text("index")))
     assert {name for name, _ in manual_pages()} - {"index"} <= linked
+
+
+# --- publishing and repeats ---
+
+
+def test_the_window_offers_every_product(window: MainWindow) -> None:
+    """What publishing can make, the window offers, in every format of stills."""
+    from viewer.app.views.publishing import FORMS, PRODUCTS, PublishDialog
+    from viewer.publish import everything
+
+    assert set(PRODUCTS) == set(everything.PRODUCTS)
+    dialog = PublishDialog(window)
+    assert dialog.deep.isEnabled()
+    dialog.form.setCurrentIndex(list(FORMS).index("jpg"))
+    dialog.form.activated.emit(dialog.form.currentIndex())
+    assert not dialog.deep.isEnabled(), "only PNG is written with 16 bits by choice"
+    dialog.deleteLater()
+
+
+def test_next_leads_to_the_takes_worth_filming(window: MainWindow, wait: Callable[..., None]) -> None:
+    """Two halo radii that differ by less than their errors: the strip names a take, the dialog says what it would buy."""
+    from viewer.app.views.repeats import RepeatsDialog
+    from viewer.tasks.session import verdicts_of
+
+    session = window.document.session
+    wide = tuple(replace(r, low=r.value - 2.0, high=r.value + 2.0) if r.value is not None else r for r in session.readings)
+    changed = replace(session, readings=wide)
+    window.document.edit(replace(changed, verdicts=verdicts_of(changed)), "test")
+    wait(window)
+    step = next(step for step in window.next_steps() if step.action == "repeats")
+    assert step.text == "One more take of Bittern in “Quay lamps” would narrow 1 open comparison."
+    window.run("repeats")
+    dialog = next(d for d in window.dialogs if isinstance(d, RepeatsDialog))
+    assert dialog.head.text() == "2 comparisons cannot be told yet."
+    group = dialog.tree.topLevelItem(0)
+    assert group is not None and group.text(0) == "Bittern, Quay lamps" and group.text(1) == "1 open"
+    line = group.child(0)
+    assert line.text(0) == "Halo radius: Gate lamp" and line.text(1) == "±2.0" and line.text(2).startswith("±")
+    dialog.close()

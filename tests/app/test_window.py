@@ -381,6 +381,8 @@ def test_publishes_into_a_folder(window: MainWindow, tmp_path: Path, wait: Any) 
 DIALOGS = [
     "desk",
     "add_measure",
+    "field",
+    "repeats",
     "levels",
     "camera",
     "plan",

@@ -27,7 +27,7 @@ CAUTIONS = (
 
 PRODUCTS: dict[str, tuple[str, bool]] = {
     "stills": (mark("Stills (sRGB)"), True),
-    "blink": (mark("Blinking stills: the devices in turn, a second each (animated PNG)"), True),
+    "blink": (mark("Blinking stills: the devices in turn, a second each (animated PNG and WebP)"), True),
     "card": (mark("Methods card"), True),
     "report": (mark("Report (HTML and PDF)"), True),
     "readings": (mark("Readings (CSV and JSON, decimal points)"), True),
