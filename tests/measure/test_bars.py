@@ -11,8 +11,10 @@ from scipy.special import erf
 
 from viewer.errors import UsageError
 from viewer.measure import bars, resolution
-from viewer.measure.bars import Target, TargetLight, TargetResult, bar_means, find_places, polarity_of, read_target
+from viewer.measure.bars import Target, TargetLight, TargetResult, bar_means, read_target
 from viewer.measure.bars_fit import Place, Prior, fit_three_bars
+from viewer.measure.bars_noise import ChartNoise
+from viewer.measure.bars_place import find_places, polarity_of
 from viewer.measure.bars_words import limit_reading, modulation_reading
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
@@ -142,7 +144,7 @@ def test_errors_cover_the_truth() -> None:
     for seed in range(160):
         light = make_light(2.0, 6.0, 2.0, noise=0.25, seed=seed)
         place = Place(light.box_start + 0.5 * (light.box_length - 1) + 0.3, 6.0, 2.0, 0.0, 0.0, 1, 1, 0.01, 0.0)
-        reading = modulation_reading(read_target(light, place, 1.0, line_rho=0.0))
+        reading = modulation_reading(read_target(light, place, 1.0, noise=ChartNoise(grain=1.0)))
         hits += reading.low <= truth <= reading.high
     assert 0.90 <= hits / 160 <= 1.0
 

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from viewer.errors import UsageError
-from viewer.measure.bars import Target, TargetLight, find_places, line_correlation, polarity_of, read_target
+from viewer.measure.bars import Target, TargetLight, read_target
+from viewer.measure.bars_place import find_places, noise_of, polarity_of
 from viewer.measure.chart import find_layout, learn_layout, nearest_element, place_layout
 from viewer.measure.regions import Rect
 from viewer.measure.units import chart_cycles_per_mrad, chart_tube_lpmm, usaf_bar_width_mm, usaf_lpmm
@@ -81,8 +82,8 @@ def test_real_bars_have_the_widths_of_the_standard(photograph: np.ndarray) -> No
 def test_real_modulation_falls_with_frequency(photograph: np.ndarray) -> None:
     lights = [light_of(photograph, target) for target in marked()]
     places = find_places(lights)
-    rho = line_correlation(lights, places)
-    results = [read_target(light, place, -1.0, line_rho=rho) for light, place in zip(lights, places)]
+    noise = noise_of(lights, places)
+    results = [read_target(light, place, -1.0, noise=noise) for light, place in zip(lights, places)]
     assert all(result.resolved for result in results)
     for way in "vh":
         for group in (4, 5):

@@ -15,20 +15,20 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 
 from viewer.errors import UsageError
-from viewer.measure.bars_fit import Place, Prior, fit_three_bars
+from viewer.measure.bars_fit import Place, template_loss
+from viewer.measure.bars_noise import ChartNoise
 from viewer.measure.beat import level_without_beat
 from viewer.measure.coding import LOSSLESS, Coding
 from viewer.measure.errorbudget import coverage_factor
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
-from viewer.measure.stats import lag_one, robust_sigma
+from viewer.measure.stats import robust_sigma
 
 LEAST_MODULATION = 0.03
 SIGMAS = 3.0
@@ -131,7 +131,8 @@ class TargetResult:
     noise, place and dark level, ``frame_sigma`` its standard deviation in single frames, ``resolved`` and ``resolved_single``
     the decisions for the mean of all frames and for one frame; ``why`` says why not.  ``coding_sigma`` is the error from
     coding and from noise cut at black, ``lost`` by how much modulation may be larger still: both widen the interval, neither
-    decides.
+    decides.  ``shared_sigma`` is the part of ``sigma`` that all targets share (the dark level).  Where a chart's targets were
+    read together, ``modulation`` leans on their common curve; ``own`` is what the target's own light says.
     """
 
     target: Target
@@ -150,6 +151,25 @@ class TargetResult:
     clipped: float = 0.0
     coding_sigma: float = 0.0
     lost: float = 0.0
+    lone_modulation: float | None = None
+    shared_sigma: float = 0.0
+    least_step: float = 0.0
+    lone_decision_sigma: float | None = None
+
+    @property
+    def decision_sigma(self) -> float:
+        """Standard error of `own`, which decides."""
+        return self.sigma if self.lone_decision_sigma is None else self.lone_decision_sigma
+
+    @property
+    def own(self) -> float:
+        """Modulation that the target's own light shows."""
+        return self.modulation if self.lone_modulation is None else self.lone_modulation
+
+    @property
+    def lone_sigma(self) -> float:
+        """Standard error from what is the target's own: noise and place."""
+        return math.sqrt(max(0.0, self.sigma**2 - self.shared_sigma**2))
 
     @property
     def interval(self) -> tuple[float, float]:
@@ -182,102 +202,9 @@ def bar_means(profile: np.ndarray, place: Place) -> tuple[np.ndarray, np.ndarray
     return stacked[..., :3], stacked[..., 3:]
 
 
-def _free_prior(light: TargetLight) -> Prior:
-    """What the box alone says: bars somewhere in it, filling at least 55 % of it."""
-    width = light.box_length / 5.0
-    middle = light.box_start + 0.5 * (light.box_length - 1.0)
-    return Prior(middle, 0.96 * width, max(0.6, 0.35 * width), max(0.15, 0.06 * width), blur=max(0.7, 0.3 * width))
-
-
-def chart_scale(lights: Sequence[TargetLight], places: Sequence[Place]) -> dict[str, float]:
-    """Return the scale of the chart along each way: bar width in px times lp/mm, from the clear targets, else from the boxes.
-
-    Both ways share a scale unless each has clear targets of its own that disagree (pixels that are not square).
-    """
-    scales: dict[str, list[tuple[float, float]]] = {"v": [], "h": []}
-    boxes = []
-    for light, place in zip(lights, places):
-        boxes.append(light.box_length / 5.0 * light.target.lpmm)
-        clear = place.ripple > 8.0 * light.sigma and place.width_sigma < 0.04 * place.width
-        if clear:
-            scales[light.target.way].append((place.width * light.target.lpmm, place.width_sigma / place.width))
-    box = float(np.median(boxes))
-    every = [value for values in scales.values() for value in values]
-    common = _weighted(every) if every else box
-    if abs(common / box - 1.0) > 0.2:
-        common = box
-    out = {}
-    for way, values in scales.items():
-        own = _weighted(values) if len(values) >= 2 else common
-        out[way] = own if 0.02 < abs(own / common - 1.0) < 0.2 else common
-    return out
-
-
-def _weighted(values: list[tuple[float, float]]) -> float:
-    """Weighted mean of (value, relative error), outliers left out."""
-    numbers = np.array([value for value, _ in values])
-    errors = np.array([max(error, 0.002) for _, error in values])
-    middle = float(np.median(numbers))
-    keep = np.abs(numbers - middle) <= 0.06 * middle
-    if not keep.any():
-        return middle
-    weights = 1.0 / errors[keep] ** 2
-    return float((numbers[keep] * weights).sum() / weights.sum())
-
-
-def find_places(lights: Sequence[TargetLight]) -> list[Place]:
-    """Return where the bars of each target lie: each alone first, then again with the scale they agree on."""
-    first = [fit_three_bars(light.mean, light.sigma, _free_prior(light)) for light in lights]
-    scale = chart_scale(lights, first)
-    clear = [place for light, place in zip(lights, first) if place.ripple > 8.0 * light.sigma]
-    blur = float(np.median([place.blur for place in clear])) if clear else None
-    # How boxes were drawn about the bars: alike on all targets of a chart.
-    offsets = [
-        place.centre - (light.box_start + 0.5 * (light.box_length - 1.0))
-        for light, place in zip(lights, first)
-        if place.centre_sigma < 0.15 and abs(place.width * light.target.lpmm / scale[light.target.way] - 1.0) < 0.04
-    ]
-    spread = 0.35 if len(offsets) < 3 else float(np.clip(1.2 * robust_sigma(np.array(offsets)), 0.25, 0.5))
-    places = []
-    for light, place in zip(lights, first):
-        width = scale[light.target.way] / light.target.lpmm
-        own = light.box_length / 5.0
-        if abs(own / width - 1.0) > 0.35:
-            # Not of the same chart, or mistyped: its own box counts.
-            width = own
-        middle = light.box_start + 0.5 * (light.box_length - 1.0)
-        slack = max(0.0, 0.5 * (light.box_length - 5.0 * width))
-        tight = math.hypot(spread, 0.3 * slack)
-        prior = Prior(middle, width, tight, max(0.004 * width, 0.03), blur=blur or place.blur, blur_factor=1.6 if blur else 3.0)
-        places.append(fit_three_bars(light.mean, light.sigma, prior))
-    return places
-
-
-def polarity_of(lights: Sequence[TargetLight], places: Sequence[Place]) -> float:
-    """Return 1 for dark bars on a bright ground, -1 for bright bars on a dark one: a chart has one polarity.
-
-    The group as a whole is darker or brighter than its surround; targets vote with their significance.
-    """
-    votes = 0.0
-    for light, place in zip(lights, places):
-        error = max(place.group_sigma, 0.02 * float(np.ptp(light.mean)), 1e-12)
-        votes += float(np.clip(place.group / error, -20.0, 20.0))
-    return -1.0 if votes < 0 else 1.0
-
-
-def _influence(bars: np.ndarray, gaps: np.ndarray, bar: float, gap: float) -> np.ndarray:
+def influence(bars: np.ndarray, gaps: np.ndarray, bar: float, gap: float) -> np.ndarray:
     """Linearised modulation of each sample about the means."""
     return np.asarray(2.0 * (bar * (gaps - gap) - gap * (bars - bar)) / (gap + bar) ** 2)
-
-
-def line_correlation(lights: Sequence[TargetLight], places: Sequence[Place]) -> float:
-    """Return the correlation of neighbouring lines along the bars, over all targets long enough to tell, within 0 .. 0.7."""
-    found = []
-    for light, place in zip(lights, places):
-        if light.picture.shape[0] >= 8:
-            bars, gaps = bar_means(light.picture, place)
-            found.append(lag_one(gaps.mean(axis=1) - bars.mean(axis=1)))
-    return float(np.clip(np.median(found), 0.0, 0.7)) if found else 0.3
 
 
 def read_target(
@@ -287,7 +214,7 @@ def read_target(
     *,
     black: float = 0.0,
     black_sigma: float = 0.0,
-    line_rho: float = 0.3,
+    noise: ChartNoise | None = None,
 ) -> TargetResult:
     """Return modulation, its error and the decision for one target.
 
@@ -299,8 +226,8 @@ def read_target(
         As from `polarity_of`.
     black, black_sigma : float
         Dark level to subtract, and its error.
-    line_rho : float
-        As from `line_correlation`.
+    noise : ChartNoise, optional
+        As from `viewer.measure.bars_noise.chart_noise`: how errors of means follow from frames and lines.
     """
     frame_bars, frame_gaps = bar_means(light.profiles, place)
     bars, gaps = frame_bars.mean(axis=0) - black, frame_gaps.mean(axis=0) - black
@@ -331,24 +258,19 @@ def read_target(
             frames=n,
             clipped=light.clipped,
         )
-    series = _influence(frame_bars.mean(axis=1) - black, frame_gaps.mean(axis=1) - black, b, g)
+    series = influence(frame_bars.mean(axis=1) - black, frame_gaps.mean(axis=1) - black, b, g)
     level = level_without_beat(1.0 + series, least=0.001)
-    modulation = (g - b) / total + level.estimate.value - 1.0 - float(series.mean())
+    # what three blurred bars lose of their modulation between pixels is known from their template
+    modulation = (g - b) / total + template_loss(light.mean - black, place) + level.estimate.value - 1.0 - float(series.mean())
     if level.depth > 0.01:
         flags |= Flag.GATED
     frame_sigma = float(level.residual.std(ddof=1)) if n > 1 else 0.0
     line_bars, line_gaps = bar_means(light.picture, place)
-    lines = _influence(line_bars.mean(axis=1) - black, line_gaps.mean(axis=1) - black, b, g)
-    # Along the bars, noise in time and a standing pattern show together; lines beside each other are alike.
-    grain = (1.0 + line_rho) / (1.0 - line_rho)
-    along = math.sqrt(float(lines.var(ddof=1)) / lines.size * grain) if lines.size > 3 else 0.0
+    lines = influence(line_bars.mean(axis=1) - black, line_gaps.mean(axis=1) - black, b, g)
+    statistical, dof = (noise or ChartNoise()).error(level.residual, lines)
     by_place = _placement(light, place, black)
     by_black = 2.0 * abs(modulation) / total * black_sigma
-    statistical = max(level.estimate.sigma, along)
-    dof = lines.size / grain if along > level.estimate.sigma else level.estimate.dof
     sigma = math.sqrt(statistical**2 + by_place**2 + by_black**2)
-    # Errors of neighbouring targets are alike: few lines do not make the error of one of them unknown.
-    dof = max(6.0, dof)
     coding_sigma, lost = _by_coding(light, place, total)
     darker, lighter = min(b, g), max(b, g)
     if light.unseen > 0:
@@ -356,7 +278,7 @@ def read_target(
         lost += (lighter - rest) / (lighter + rest) - (lighter - darker) / total
     signed = polarity * modulation
     least = _least_step(bars, gaps, polarity)
-    fixed = math.sqrt(max(0.0, along**2 - level.estimate.sigma**2))
+    fixed = math.sqrt(max(0.0, statistical**2 - frame_sigma**2 / n))
     single = math.hypot(frame_sigma, fixed)
     resolved, why = decide(signed, sigma, least)
     # One frame shows the same modulation under its own noise; its extremes must stand out of that noise too.
@@ -378,6 +300,8 @@ def read_target(
         clipped=light.clipped,
         coding_sigma=math.hypot(coding_sigma, _by_cut(light, place, b, g)),
         lost=lost,
+        shared_sigma=by_black,
+        least_step=least,
     )
 
 
@@ -426,13 +350,17 @@ def _placement(light: TargetLight, place: Place, black: float) -> float:
     return math.hypot(by_centre, by_width)
 
 
-def decide(modulation: float, sigma: float, least_step: float) -> tuple[bool, str]:
-    """Return whether a target is resolved, and if not why."""
-    if modulation < 0 and abs(modulation) > SIGMAS * sigma:
+def decide(modulation: float, sigma: float, least_step: float, *, own: float | None = None) -> tuple[bool, str]:
+    """Return whether a target is resolved, and if not why.
+
+    `sigma` is the error of `own`, the modulation that the target's own light shows (`modulation` itself if left out).
+    """
+    own = modulation if own is None else own
+    if own < 0 and abs(own) > SIGMAS * sigma:
         return False, "contrast is reversed"
     if modulation <= LEAST_MODULATION:
         return False, f"modulation is not above {LEAST_MODULATION}"
-    if modulation <= SIGMAS * sigma:
+    if own <= SIGMAS * sigma:
         return False, "modulation does not exceed three times its error"
     if least_step <= 0:
         return False, "the bars do not all stand apart"
@@ -446,10 +374,7 @@ __all__ = [
     "TargetLight",
     "TargetResult",
     "bar_means",
-    "chart_scale",
     "decide",
-    "find_places",
-    "line_correlation",
-    "polarity_of",
+    "influence",
     "read_target",
 ]

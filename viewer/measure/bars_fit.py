@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 from scipy.optimize import minimize
 from scipy.special import erf
 
@@ -77,6 +78,36 @@ def columns(x: np.ndarray, centre: float, width: float, blur: float) -> np.ndarr
     box = bar(-2.5, 2.5)
     bars = bar(-2.5, -1.5) + bar(-0.5, 0.5) + bar(1.5, 2.5)
     return np.column_stack([np.ones_like(u), u / 5.0, -0.6 * box, -(bars - 0.6 * box)])
+
+
+def template_loss(profile: np.ndarray, place: Place) -> float:
+    """Return the modulation that middle thirds lose where a curve is drawn through pixels, from the fitted template.
+
+    Parameters
+    ----------
+    profile : ndarray of shape (N,)
+        Mean light across the bars, dark level taken off.
+    place : Place
+    """
+    x = np.arange(profile.size, dtype=float)
+    matrix = columns(x, place.centre, place.width, place.blur)
+    gram = matrix.T @ matrix
+    gram[np.diag_indices(4)] += 1e-9 * np.trace(gram)
+    parts = np.linalg.solve(gram, matrix.T @ np.asarray(profile, float))
+    drawn = CubicSpline(x, matrix @ parts)
+    exact, through = [], []
+    for offset in (-2.0, 0.0, 2.0, -1.0, 1.0):
+        middle, half = place.centre + offset * place.width, place.width / 6.0
+        nodes, weights = np.polynomial.legendre.leggauss(5)
+        exact.append(0.5 * float(weights @ columns(middle + half * nodes, place.centre, place.width, place.blur) @ parts))
+        through.append(float(drawn.integrate(middle - half, middle + half)) / (2.0 * half))
+    return _modulation(exact) - _modulation(through)
+
+
+def _modulation(means: list[float]) -> float:
+    """Modulation of three bars and two gaps."""
+    bar, gap = sum(means[:3]) / 3.0, sum(means[3:]) / 2.0
+    return (gap - bar) / (gap + bar) if gap + bar > 0 else 0.0
 
 
 class _Fit:
@@ -171,4 +202,4 @@ def _curvature_sigma(fit: _Fit, vector: np.ndarray, axis: int, step: float, most
     return most if bend <= 0 else min(most, math.sqrt(2.0 / bend))
 
 
-__all__ = ["Place", "Prior", "columns", "fit_three_bars"]
+__all__ = ["Place", "Prior", "columns", "fit_three_bars", "template_loss"]

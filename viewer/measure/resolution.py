@@ -64,7 +64,7 @@ def _elements(results: Sequence[TargetResult], *, single: bool) -> list[_Element
             _Element(
                 lpmm,
                 weakest.modulation,
-                math.hypot(weakest.sigma, more),
+                math.hypot(weakest.decision_sigma, more),
                 weakest.modulation - math.hypot(weakest.modulation - low, 1.96 * more),
                 weakest.modulation + math.hypot(high - weakest.modulation, 1.96 * more),
                 passed,

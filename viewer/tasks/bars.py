@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -14,11 +14,10 @@ from viewer.measure.bars import (
     Target,
     TargetLight,
     TargetResult,
-    find_places,
-    line_correlation,
-    polarity_of,
     read_target,
 )
+from viewer.measure.bars_curve import Curve, read_together
+from viewer.measure.bars_place import find_places, noise_of, polarity_of
 from viewer.measure.bars_words import limit_reading, modulation_reading
 from viewer.measure.chart import nearest_element
 from viewer.measure.coding import LOSSLESS, Coding, coding_of
@@ -51,6 +50,8 @@ BARS_TINT_ERROR = 0.15
 MOST_SAMPLES = 48
 MOST_COLOURS = 12
 ALIKE = 0.95
+# Of the lift of the mean that noise makes through the curve, what an encoder takes by smoothing (bench_bars.py levels).
+SMOOTHED = 0.12
 # By how much of the noise of luminance columns may be darker still: three channels cut apart, less the cut of their sum.
 UNSEEN, SEEN_ALIKE = 0.40, 0.20
 
@@ -189,7 +190,9 @@ def measure_bars(
         {of: bool}, ``why_not`` {of: text}, ``polarity``, ``element`` (finest element with all coarser resolved, or null),
         ``elements`` [{lpmm, group, element (null between the steps of the 1951 chart), modulation_v, modulation_h, resolved,
         resolved_single_frame}], ``targets`` {of: {centre_px, bar_width_px, bars, gaps}}, ``cut_at_black`` {of: {share, bend}}
-        of targets whose noise was cut at black (share of samples at black, bend of the quantiles).
+        of targets whose noise was cut at black (share of samples at black, bend of the quantiles), ``own_modulation``
+        {of: what the target's own light shows}, ``transfer`` (the curve that all targets share: depth, corner in cycles/px,
+        steepness, lying, stray; null where there is none).
         Plots: ``targets`` {of: {"profile", "sigma", "start_px", "centre_px", "width_px"}}, ``frequency_lpmm``,
         ``modulation``, ``low``, ``high`` (one entry a target).
 
@@ -228,7 +231,7 @@ def measure_bars(
     flags |= Flag.NO_DARK if dark.source == "none" else Flag.NONE
     places = find_places(lights)
     polarity = polarity_of(lights, places)
-    rho = line_correlation(lights, places)
+    noise = noise_of(lights, places)
     results = [
         read_target(
             light,
@@ -236,11 +239,12 @@ def measure_bars(
             polarity,
             black=dark.level,
             black_sigma=float(np.hypot(dark.sigma, _offset(clip, light))),
-            line_rho=rho,
+            noise=noise,
         )
         for light, place in zip(lights, places)
     ]
-    return _result(clip, windows, lights, results, polarity, flags, dark, why, dark_clip, cuts)
+    results, curve = read_together(results)
+    return _result(clip, windows, lights, results, polarity, flags, dark, why, dark_clip, cuts, curve)
 
 
 def _blocks(colours: np.ndarray) -> np.ndarray:
@@ -344,7 +348,8 @@ def _offset(clip: ClipReader, light: TargetLight) -> float:
     if light.profiles.shape[0] > 1 and light.mean.mean() > 0:
         # photon noise grows as the light
         noise = float(light.profiles.var(axis=0, ddof=1).mean()) * light.picture.shape[0] * level / float(light.mean.mean())
-    lost = min(0.25 * noise * bend_of(clip, level), 0.5 * level)
+    lossless = clip.info.codec in LOSSLESS_CODECS
+    lost = 0.0 if lossless else min(SMOOTHED * noise * bend_of(clip, level), 0.5 * level)
     return float(np.hypot(step_light(clip, level) / np.sqrt(12.0), lost / np.sqrt(3.0)))
 
 
@@ -380,6 +385,7 @@ def _result(
     why: str,
     dark_clip: ClipReader | None,
     cuts: Mapping[str, Uncut],
+    curve: Curve | None,
 ) -> Result:
     readings = [
         modulation_reading(result, flags | (Flag.LOW_SIGNAL if result.target.of in cuts else Flag.NONE)) for result in results
@@ -426,6 +432,8 @@ def _result(
         "element": together.element or None,
         "targets": places,
         "dark_level": {"level": dark.level, "from": dark.source},
+        "own_modulation": {result.target.of: result.own for result in results},
+        "transfer": None if curve is None else asdict(curve),
         "elements": _elements(results),
         "cut_at_black": {of: {"share": uncut.pile, "bend": uncut.bend} for of, uncut in cuts.items()},
     }
