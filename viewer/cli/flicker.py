@@ -159,6 +159,8 @@ def draw(plan: Plan) -> str:
     """Return the plan as text: one line a setting, from 20 Hz to the end on a logarithmic axis."""
     import math
 
+    from viewer.measure.flicker_planner import blind_share, share_words
+
     low, high = float(plan.frequencies_hz[0]), float(plan.frequencies_hz[-1])
 
     def place(frequency: float) -> int:
@@ -184,9 +186,9 @@ def draw(plan: Plan) -> str:
     lines = [head + "".join(axis) + "  Hz"]
     for item in plan.settings:
         name = f"{item.frame_rate:9.5g} {'1/' + format(1 / item.exposure_s, '.4g'):>8} "
-        lines.append(f"{name}|{bar(item.blind_hz)}| {100 * item.share_blind:3.0f} % blind")
+        lines.append(f"{name}|{bar(item.blind_hz)}| {share_words(item.share_blind):>10}")
     if len(plan.settings) > 1:
-        lines.append(f"{'all together':>18} |{bar(plan.blind_in_all_hz)}|")
+        lines.append(f"{'all together':>18} |{bar(plan.blind_in_all_hz)}| {share_words(blind_share(plan.blind_in_all_hz)):>10}")
     lines.append(
         "█ blind   ▒ partly   · a narrow gap where bands stand still   (blank) can be seen; blind: 37 to 2400 Hz, in octaves"
     )

@@ -102,6 +102,11 @@ def blind_share(zones: Sequence[Zone], band: Zone = BAND_OF_INTEREST_HZ) -> floa
     return sum(math.log2(high / low) for low, high in inside if high > low) / total
 
 
+def share_words(share: float) -> str:
+    """Return a share of the band in words: ``41 % blind``, ``<1 % blind``; none only where it is none."""
+    return "<1 % blind" if 0.0 < share < 0.005 else f"{100 * share:.0f} % blind"
+
+
 @dataclass(frozen=True, slots=True)
 class Setting:
     """One combination of frame rate and shutter, and what it shows.
@@ -222,6 +227,7 @@ __all__ = [
     "merge",
     "plan",
     "related",
+    "share_words",
     "shutter_zones",
     "standing_zones",
 ]

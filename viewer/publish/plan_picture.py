@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from viewer.errors import PublishError, UsageError
-from viewer.measure.flicker_planner import Plan, Setting
+from viewer.measure.flicker_planner import BAND_OF_INTEREST_HZ, Plan, Setting, blind_share, share_words
 from viewer.publish.palette import LIGHT, OKABE_ITO
 from viewer.resources import resource
 
@@ -66,7 +66,11 @@ def draw_plan(plan: Plan) -> Any:
                 _together(axes, plan)
             _dress(axes, plan, last=last)
         figure.text(0.17, 1.0 - 0.22 / height, "What each setting can show", color=LIGHT.text, fontsize=11, va="center")
-        words = "Curve: share of a pulsing that the shutter leaves.  Grey: blind (shutter, or bands that stand still)."
+        low, high = BAND_OF_INTEREST_HZ
+        words = (
+            "Curve: what the shutter leaves of a pulsing.  Grey: blind (shutter, or bands that stand still); "
+            f"shares of {low:g} to {high:g} Hz, in octaves."
+        )
         figure.text(0.17, 0.17 / height, words, color=LIGHT.quiet, fontsize=8, va="center")
     return figure
 
@@ -76,12 +80,12 @@ def _setting(axes: Any, plan: Plan, setting: Setting) -> None:
     axes.plot(plan.frequencies_hz, setting.transmission, color=SEEN, linewidth=1.1)
     _shade(axes, plan, setting.blind_hz)
     name = f"{setting.frame_rate:.5g} fps\n1/{1.0 / setting.exposure_s:.4g} s"
-    _name(axes, name, f"{100 * setting.share_blind:.0f} % blind")
+    _name(axes, name, share_words(setting.share_blind))
 
 
 def _together(axes: Any, plan: Plan) -> None:
     _shade(axes, plan, plan.blind_in_all_hz)
-    _name(axes, "blind in all\ntogether", "")
+    _name(axes, "blind in all\ntogether", share_words(blind_share(plan.blind_in_all_hz)))
 
 
 def _name(axes: Any, left: str, right: str) -> None:
