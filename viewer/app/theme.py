@@ -237,6 +237,7 @@ def style_sheet(look: Theme) -> str:
     QAbstractItemView {{ background: {look.panel}; color: {look.text}; border: none; outline: none;
         selection-background-color: {look.fill}; selection-color: {look.text}; gridline-color: {look.hairline}; }}
     QListWidget::item {{ padding: 4px; }}
+    QTableWidget::item {{ padding: 0px 8px; }}
     QAbstractItemView::item:focus {{ border: 1px solid {look.focus}; }}
     QHeaderView, QHeaderView::section {{ background: {look.panel}; color: {look.quiet}; border: none; padding: 4px 8px;
         font-size: {px(11)}px; }}

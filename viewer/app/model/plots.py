@@ -130,7 +130,7 @@ def _bars(source: Source) -> list[Plot]:
                 x, y, e = (np.array(v) for v in zip(*sorted(rows), strict=True))
                 curves.append(Curve(clip.id, x, y, e))
         if curves:
-            title = f"{tr('Modulation of {which}', which=words)}{_moment(source)}"
+            title = f"{tr('Modulation of {which}', which=words)}{moment_words(source.session, source.request)}"
             plots.append(
                 Plot(title, tr("Line pairs per mm"), tr("Modulation"), tuple(curves), log_x=True, request=source.request.id,
                      names=("modulation", "limiting_resolution"))
@@ -138,11 +138,10 @@ def _bars(source: Source) -> list[Plot]:
     return plots
 
 
-def _moment(source: Source) -> str:
-    """Return the light level that a request looks at, as words behind a title."""
-    scene = source.session.scene(source.request.scene)
+def moment_words(session: Session, request: Request) -> str:
+    """Return the light level that a request looks at, as words behind a title; '' for all of them."""
+    scene = session.scene(request.scene)
     begun = [level for level in scene.levels if level.start_s is not None]
-    request = source.request
     if request.first_s is None or request.last_s is None or not begun:
         return ""
     middle = 0.5 * (request.first_s + request.last_s)
@@ -184,7 +183,7 @@ def _intervals(source: Source) -> list[Plot]:
             curves.append(Curve(reading.clip, np.array([x]), np.array([reading.value]), np.array([half]), points=True))
         if len(curves) > 1:
             where = region_words(source.session, source.request.id, of)
-            title = f"{title_of(name)}: {where}{_moment(source)}"
+            title = f"{title_of(name)}: {where}{moment_words(source.session, source.request)}"
             axis = f"{title_of(name)} ({unit})" if unit and unit != "deg" else title_of(name)
             plots.append(
                 Plot(
@@ -211,4 +210,4 @@ def plot_for(plots: Iterable[Plot], reading: StoredReading) -> int | None:
     return best[1] if best is not None and best[0] > 0 else None
 
 
-__all__ = ["DRAWN", "Curve", "Mark", "Plot", "Source", "level_plots", "plot_for", "plots_of"]
+__all__ = ["DRAWN", "Curve", "Mark", "Plot", "Source", "level_plots", "moment_words", "plot_for", "plots_of"]

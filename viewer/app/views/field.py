@@ -85,6 +85,7 @@ class FieldDialog(Dialog):
         self.angles.setEditTriggers(self.angles.EditTrigger.AllEditTriggers)
         self.angles.setColumnCount(2)
         self.angles.setHorizontalHeaderLabels([tr("Mark"), tr("Angle from the middle (°)")])
+        self.angles.horizontalHeader().setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         self.angles.horizontalHeader().setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
         self.angles.horizontalHeader().setSectionResizeMode(1, QHeaderView.ResizeMode.ResizeToContents)
         self.angles.setRowCount(len(self.marks))
@@ -98,8 +99,8 @@ class FieldDialog(Dialog):
         pair.setLayout(row(self.first, self.second, self.apart))
         parts: list[QWidget | int | None] = [self.even]
         if self.marks:
-            parts += [label(tr("Two marks a known angle apart"), kind="section"), pair]
-            parts += [label(tr("Three or more marks of known angle: distortion"), kind="section"), self.angles]
+            parts += [label(tr("Two marks a known angle apart"), kind="head"), pair]
+            parts += [label(tr("Three or more marks of known angle: distortion"), kind="head"), self.angles]
         else:
             parts.append(
                 quiet(tr("Put lights on marks of known angle to measure scale and distortion: draw them with the Light tool."))
@@ -123,12 +124,14 @@ class FieldDialog(Dialog):
         line.setStretchFactor(self.choice, 1)
         self.bar.setLayout(line)
         self.stack = QStackedWidget()
-        self.empty = Empty(tr("Not measured yet"), tr("Circle, scale and fall of light of every clip of the scene."))
+        words = tr("Circle, scale and fall of light of every clip of the scene.")
+        self.empty, self.busy = Empty(tr("Not measured yet"), words), Empty(tr("Measuring the field"), words)
         self.twin = table_of_text(tr("Content of the plot"))
         self.stack.addWidget(self.empty)
+        self.stack.addWidget(self.busy)
         self.stack.addWidget(self.twin)
         self.readings = table_of_text(tr("Readings"))
-        self.readings.setWordWrap(True)
+        self.readings.horizontalHeader().setDefaultAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         self.said = QPlainTextEdit()
         self.said.setReadOnly(True)
         self.said.setFrameShape(QFrame.Shape.NoFrame)
@@ -185,12 +188,16 @@ class FieldDialog(Dialog):
 
         job = self.window_.jobs.start(tr("Measuring the field"), work, done=self.show_results, failed=self._failed)
         job.ended.connect(self._ended)
+        if not self.plots:
+            self._show_plot()
 
     def _failed(self, error: Exception) -> None:
         self.note.setText(error_words(error))  # type: ignore[attr-defined]
 
     def _ended(self) -> None:
         self.go.setEnabled(True)
+        if not self.plots:
+            self._show_plot()
 
     def show_results(self, results: dict[str, Any]) -> None:
         """Show what was found."""
@@ -217,6 +224,9 @@ class FieldDialog(Dialog):
         self.readings.setVisible(bool(lines))
         self.readings.setColumnCount(len(heads))
         self.readings.setHorizontalHeaderLabels(heads)
+        first = self.readings.horizontalHeaderItem(0)
+        if first is not None:
+            first.setTextAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         self.readings.setRowCount(len(lines))
         for n, (title, cells) in enumerate(lines):
             self.readings.setItem(n, 0, QTableWidgetItem(title))
@@ -244,7 +254,7 @@ class FieldDialog(Dialog):
         plot = self.plot
         self._drop_canvas()
         if plot is None:
-            self.stack.setCurrentWidget(self.empty)
+            self.stack.setCurrentWidget(self.empty if self.go.isEnabled() else self.busy)
         elif self.as_table.isChecked():
             fill_table(self.twin, plot, self.names)
             self.stack.setCurrentWidget(self.twin)

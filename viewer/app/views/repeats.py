@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QHeaderView, QTreeWidget, QTreeWidgetItem
 
 from viewer.app.i18n import number, tr, trn
 from viewer.app.model.glossary import title_of
+from viewer.app.model.plots import moment_words
 from viewer.app.model.table import region_words
 from viewer.app.theme import figures
 from viewer.app.views.dialog import Dialog, quiet
@@ -95,7 +96,7 @@ class RepeatsDialog(Dialog):
         for n in self.takes:
             half = repeat.expected.get(n)
             cells.append(f"±{_rough(half)}" if half is not None else "")
-        name = f"{title_of(repeat.name)}: {where}"
+        name = f"{title_of(repeat.name)}: {where}{moment_words(self.session, self.session.request(repeat.request))}"
         item = self._item([name, f"±{_rough(repeat.half_width)}", *cells, f"{_rough(repeat.matter)}{unit}"])
         for place, n in enumerate(self.takes, 2):
             if repeat.enough is not None and n >= repeat.enough and cells[place - 2]:
