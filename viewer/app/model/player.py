@@ -137,11 +137,13 @@ class Player(QObject):
         return starts, ends
 
     def span_of(self, clip: Clip) -> tuple[float, float] | None:
-        """Return the scene times of a clip's first and last frame, or None before it is open."""
+        """Return the scene times of a clip's first and last frame as the wall shows it now, or None before it is open."""
         entry = self.engine.clips.get(clip.id)
         if entry is None or entry.index is None or not len(entry.index):
             return None
-        return self.scene_time(clip, float(entry.index.times_s[0])), self.scene_time(clip, float(entry.index.times_s[-1]))
+        shift = self.shifts.get(clip.id, 0.0)
+        first, last = (self.scene_time(clip, float(entry.index.times_s[n])) + shift for n in (0, -1))
+        return first, last
 
     def loop_s(self) -> tuple[float, float] | None:
         """Return the loop of the scene, if it is set and not empty; open ends are those of the clips."""

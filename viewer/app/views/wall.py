@@ -297,14 +297,14 @@ class Wall(QWidget):
     def time_of(self, clip: Clip) -> str:
         """Return the timestamp and number of the frame that is shown: those of the picture, not those asked for."""
         entry = self.engine.clips.get(clip.id)
-        if entry is None or entry.shown is None or entry.trouble:
+        if entry is None or entry.shown is None or entry.trouble or self.player.number(clip) is None:
             return "–"
         return stamp(entry.shown.time_s, entry.shown.number)
 
     def marks_of(self, clip: Clip) -> str:
         """Return the quiet marks: clipped share, damage, frames that came late."""
         entry = self.engine.clips.get(clip.id)
-        if entry is None or entry.shown is None:
+        if entry is None or entry.shown is None or self.player.number(clip) is None:
             return ""
         parts = []
         shares = [p.clipped_share for p in entry.shown.pictures if p.clipped_share is not None]
