@@ -126,3 +126,8 @@ def test_interval_of_a_loss_covers() -> None:
         found = level_of_loss(levels, values, np.full(5, 0.01), 0.05)
         hits += found.low <= 10**-2.5 <= found.high
     assert 0.91 <= hits / 300 <= 1.0
+
+
+def test_a_loss_that_is_not_sure_has_no_lower_end() -> None:
+    found = level_of_loss([1.0, 0.1], [0.5, 0.02], [0.01, 0.02], 0.03)
+    assert found.state == "measured" and found.low == 0.0 and found.level > 0.1

@@ -53,6 +53,24 @@ def lost_light(patch: Patch, other: Patch, *, bend: float, kept: float = 1.0) ->
     return Lost(min(likely, top), min(max(0.5 * likely, (possible - likely) / 1.5), top))
 
 
+def lost_with_noise(level: float, noise: float, *, bend: float, kept: float = 1.0) -> Lost:
+    """Return by how much a level reads low, from the noise that is left in it alone (as `lost_light` without a second region).
+
+    Parameters
+    ----------
+    level : float
+        Light.
+    noise : float
+        Variance of a pixel in time that is left, light squared.
+    bend, kept : float
+        As for `lost_light`.
+    """
+    if bend <= 0 or level <= 0 or kept >= 1.0 or not noise > 0:
+        return Lost()
+    likely = min(0.5 * bend * (noise / max(kept, 0.5) ** 2 - noise), 0.5 * level)
+    return Lost(likely, 0.5 * likely)
+
+
 def cut_light(patch: Patch, kept: float = 1.0) -> float:
     r"""Return by how much the level of a patch may read high because the recording cuts noise off at black, units of light.
 
@@ -75,4 +93,4 @@ def cut_light(patch: Patch, kept: float = 1.0) -> float:
     return level - max(0.0, t / mean(t) * level)
 
 
-__all__ = ["Lost", "cut_light", "lost_light"]
+__all__ = ["Lost", "cut_light", "lost_light", "lost_with_noise"]

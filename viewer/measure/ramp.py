@@ -288,7 +288,8 @@ def level_of_loss(levels: Sequence[float], values: Sequence[float], sigmas: Sequ
     if math.isnan(ends[0]):
         lowest = float(x[-1])
         return Loss("limit", lowest, 0.0, lowest, f"It is still there at {lowest:g}, the lowest level: film darker levels too.")
-    low = float(x[-1]) if math.isnan(ends[1]) else ends[1]
+    # not surely lost at the lowest level: the truth may lie below anything that was filmed
+    low = 0.0 if math.isnan(ends[1]) else ends[1]
     return Loss("measured", ends[0], min(low, ends[0]), max(ends[0], ends[2]))
 
 

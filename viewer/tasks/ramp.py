@@ -11,6 +11,8 @@ import numpy as np
 
 from viewer.align.circle import fit_field_circle
 from viewer.errors import UsageError
+from viewer.measure.encoder import Encoder
+from viewer.measure.lostlight import Lost, lost_with_noise
 from viewer.measure.noiseparts import photon_transfer
 from viewer.measure.patches import Common, PatchSum
 from viewer.measure.ramp import Ramp, Step, find_ramp
@@ -20,7 +22,7 @@ from viewer.measure.units import LEVEL_UNITS, level_luminance
 from viewer.media import ClipReader
 from viewer.tasks.document import Result
 from viewer.tasks.encoder import encoder_of, grey_sigma
-from viewer.tasks.patches import Progress, Span, Stop, clip_flags, new_pictures, single_colour
+from viewer.tasks.patches import Progress, Span, Stop, bend_of, clip_flags, new_pictures, single_colour, step_light
 
 NOISE_SIDE = 128
 
@@ -84,7 +86,9 @@ def measure_ramp(
         patch.add(frame.luminance(inner, tint=tint).light)
     if len(light) < 3:
         raise UsageError(
-            f"holds too few frames for a light ramp ({len(light)}).", where=clip.info.path.name, hint="Film 1 s or more a level."
+            f"holds too few frames for a light ramp ({len(light)}).",
+            where=clip.info.path.name,
+            hint="Film 1 s or more a level.",
         )
     series, at = np.array(light), np.array(times)
     ramp = find_ramp(series, at, levels)
@@ -131,14 +135,15 @@ def _result(
         own |= Flag.NONE if step.steady else Flag.DRIFT
         common = Common(of=f"step-{k}", flags=own, frames=stop - first, pixels=rect.area)
         moved = grey_sigma(clip, encoder, step.mean.value, pixels=rect.area, blurred=True)
-        readings += _step_readings(common, step, clip.index.interval_s, moved)
         noise.append(float(np.median(variances[first : stop - 1])) if stop - first > 2 else float("nan"))
+        lost = _lost(clip, encoder, step.mean.value, noise[-1])
+        readings += _step_readings(common, step, clip.index.interval_s, moved, lost)
         rows.append(
             {
                 "start_s": step.start_s,
                 "end_s": step.end_s,
                 "settled_from_s": step.settled_from_s,
-                "mean": step.mean.value,
+                "mean": step.mean.value + lost.light,
                 "level": step.level,
                 "unit": unit if step.level is not None else None,
                 "luminance_cd_m2": None if step.level is None else level_luminance(step.level, unit),
@@ -164,12 +169,19 @@ def _result(
     )
 
 
-def _step_readings(common: Common, step: Step, interval_s: float, moved: float) -> list[Reading]:
-    """Readings of one step; `moved` is by how much the encoder may have moved its light (1 sigma)."""
+def _lost(clip: ClipReader, encoder: Encoder, level: float, noise: float) -> Lost:
+    """Return the light that a level reads low by because the encoder smoothed noise before the curve made light of it."""
+    step = step_light(clip, level)
+    left = noise / step**2 if step > 0 and math.isfinite(noise) else 0.0
+    return lost_with_noise(level, noise, bend=bend_of(clip, level), kept=encoder.kept(left))
+
+
+def _step_readings(common: Common, step: Step, interval_s: float, moved: float, lost: Lost) -> list[Reading]:
+    """Readings of one step; `moved` is by how much the encoder may have moved its light (1 sigma), `lost` what it took."""
     low, high = step.mean.interval()
-    half = math.hypot(0.5 * (high - low), 1.96 * moved)
-    method = "mean of linear light over the settled part of the step"
-    level = step.mean.value
+    half = math.hypot(0.5 * (high - low), 1.96 * moved, 1.96 * lost.sigma)
+    method = "mean of linear light over the settled part of the step, light that went with lost noise added"
+    level = step.mean.value + lost.light
     mean = common.reading("mean", level, level - half, level + half, "relative light", method=method)
     words = "from the change until the level stays within 0.5 % or three errors of its final value"
     if step.settled >= step.stop:
