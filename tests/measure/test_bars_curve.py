@@ -90,7 +90,7 @@ def test_weak_targets_gain_and_intervals_hold_the_truth() -> None:
 
 def test_clear_targets_stay_what_they_are() -> None:
     """Targets that stray from the curve far beyond their errors are not drawn to it."""
-    results, truth = chart(1, 0.002, bend=0.03)
+    results, _ = chart(1, 0.002, bend=0.03)
     drawn, curve = read_together(results)
     assert curve is not None and curve.stray == pytest.approx(0.03, rel=0.4)
     assert np.abs([a.modulation - b.modulation for a, b in zip(drawn, results)]).max() < 0.001
@@ -146,5 +146,3 @@ def test_one_frame_leaves_the_lines_to_tell() -> None:
     lines = np.random.default_rng(7).standard_normal(50)
     sigma, _ = ChartNoise(grain=1.0).error(np.zeros(1), lines)
     assert sigma == pytest.approx(lines.std() / np.sqrt(49), rel=1e-6)
-
-

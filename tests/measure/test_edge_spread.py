@@ -14,11 +14,10 @@ from scipy.special import erf
 
 from viewer.measure.edge import divided
 from viewer.measure.edge_line import EdgeLine, find_line, fit_line
+from viewer.measure.edge_mtf import Mtf, mtf
 from viewer.measure.edge_spread import (
     EdgeSpread,
-    Mtf,
     contradiction,
-    mtf,
     overshoot,
     phase_gap,
     spread_gaussian,

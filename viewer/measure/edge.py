@@ -8,11 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from viewer.measure.edge_line import EdgeLine, angle_scatter, find_line, fit_line, raggedness
+from viewer.measure.edge_mtf import Mtf, mtf
 from viewer.measure.edge_spread import (
     EdgeSpread,
-    Mtf,
     contradiction,
-    mtf,
     overshoot,
     phase_gap,
     spread_gaussian,

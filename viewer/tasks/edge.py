@@ -11,7 +11,7 @@ from viewer.errors import UsageError
 from viewer.measure import edge as measure
 from viewer.measure.bloom_motion import Shift
 from viewer.measure.edge_line import EdgeLine, find_line, fit_line, follow_line, raggedness
-from viewer.measure.edge_spread import Mtf
+from viewer.measure.edge_mtf import Mtf
 from viewer.measure.readings import Flag, Reading
 from viewer.measure.regions import Rect
 from viewer.tasks.document import Result
