@@ -163,21 +163,21 @@ def lengthened(path: Path, times: int) -> Path:
     out = path.with_name(f"{path.stem}-x{times}.mp4")
     if out.exists():
         return out
-    shift = 0
+    end = 0
     with av.open(str(out), "w") as target:
         copy = None
         for _ in range(times):
             with av.open(str(path)) as source:
                 stream = source.streams.video[0]
                 copy = copy or target.add_stream_from_template(stream)
-                last = 0
+                shift: int | None = None
                 for packet in source.demux(stream):
                     if packet.dts is None:
                         continue
-                    last = max(last, packet.dts + packet.duration)
+                    shift = end - packet.dts if shift is None else shift
                     packet.pts, packet.dts, packet.stream = packet.pts + shift, packet.dts + shift, copy
+                    end = packet.dts + packet.duration
                     target.mux(packet)
-                shift += last
     return out
 
 

@@ -266,6 +266,26 @@ def test_damage_seen_late_marks_what_was_decoded_after_it(tmp_path: Path) -> Non
 
 
 @pytest.mark.corpus
+def test_one_error_ends_at_the_next_key_picture(corpus: Path, tmp_path: Path) -> None:
+    # Frame threads of VP9 kept tables of a picture that did not decode beyond the next key picture, and nothing told.
+    name = "vp9-profile2-10bit-duplicate-pts.webm"
+    with open_clip(corpus / name) as clip:
+        truth = {frame.pts: frame.luma().tobytes() for frame in clip.frames()}
+    data = bytearray((corpus / name).read_bytes())
+    rng = random.Random(f"{name}1")
+    data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+    path = tmp_path / name
+    path.write_bytes(data)
+    with open_clip(path, threads=3) as clip:
+        frames = list(clip.frames())
+        marked = [frame.number for frame in frames if frame.damaged]
+        after = [frame for frame in frames if frame.number > marked[-1]]
+        assert len(marked) > 5
+        assert len(after) > 20
+        assert all(frame.luma().tobytes() == truth[frame.pts] for frame in after)
+
+
+@pytest.mark.corpus
 def test_sound_clips_show_no_damage(corpus: Path) -> None:
     for name in (
         "mpeg2-ts-opengop-24fps-bbb.ts",

@@ -21,6 +21,8 @@ from viewer.media.watch import beat
 OPTIONS = {"max_pixels": str(MAX_PIXELS), "err_detect": "crccheck+bitstream+buffer+explode"}
 # Decoders that call harmless oddities of whole files errors.
 TOUCHY = {"tiff"}
+# Decoders for one thread only: frame threads carry what an error left behind past the next key picture, others hide errors.
+ONE_THREAD = {"vp9"}
 # How many pictures may be decoded before, but shown after, one that is lost.
 REORDER = 4
 # Errors of single packets: the picture is lost, the clip goes on.
@@ -57,6 +59,7 @@ class Decoder:
         try:
             self.stream = video_stream(self.container, path)
             self.context = self.stream.codec_context
+            threads = 1 if self.context.name in ONE_THREAD else threads
             self.context.thread_count = threads
             self.context.thread_type = "FRAME" if threads > 1 else "SLICE"
             self.context.options = options_of(self.context.name)
