@@ -123,7 +123,7 @@ def bench_footage(path: Path) -> None:
     from viewer.session.store import load
 
     session, folder = load(path), path.resolve().parent
-    for scene in session.scenes:
+    for scene in (scene for scene in session.scenes if session.clips_of(scene.id)):
         with tempfile.TemporaryDirectory() as room:
             _bench_scene(session, folder, scene, Path(room))
 

@@ -9,7 +9,7 @@ import pytest
 
 from viewer.publish import rows, story
 from viewer.publish.compared import moment_words, told_verdicts, verdict_table
-from viewer.publish.panewords import _packed
+from viewer.publish.panewords import _fitting, _packed
 from viewer.publish.text import width
 from viewer.publish.words import value_words
 from viewer.session.model import LightLevel, Region, Request, Session, StoredReading
@@ -109,6 +109,19 @@ def test_a_ramp_does_not_repeat_what_is_measured_beside_it(chart: Session) -> No
 def test_a_bound_says_on_which_side_the_truth_lies(low: float | None, high: float | None, said: str) -> None:
     bound = replace(reading("q", "c", "snr", "sky", 12.0), low=low, high=high, state="limit")
     assert value_words(bound)[0] == said
+
+
+def test_a_narrow_column_keeps_the_value_inside() -> None:
+    wide = replace(reading("q", "c", "bloom_radius", "lamp", 24.92), unit="px", low=24.5, high=25.99, flags=("clipped",))
+    em = 24.0
+
+    def room(words: str) -> float:
+        return width("24.92", 1.1 * em, "bold") + 0.3 * em + width(words, em) + 0.01
+
+    full, bare, none = "(24.50 to 25.99) px *", "(24.50 to 25.99) *", "px *"
+    assert _fitting(wide, room(full), em) == ("24.92", full, True)
+    assert _fitting(wide, room(full) - 1.0, em) == ("24.92", bare, False), "the unit goes to the label"
+    assert _fitting(wide, room(bare) - 1.0, em) == ("24.92", none, True), "the interval stands in the report"
 
 
 def test_only_regions_with_a_reading_in_sight_are_drawn(chart: Session) -> None:

@@ -91,7 +91,11 @@ def test_cells_lie_apart_and_inside(shape: str, name: str, count: int) -> None:
     assert paper.em >= (0.0165 if shape == "print" else 0.022) * paper.height - 1e-9
     if name == "large":
         count = 1
-    made = layout.cells(paper, name, count, 1.0, 8 * paper.em)
+    for cols in layout.columns_of(paper, name, count):
+        apart_and_inside(paper, layout.cells(paper, name, count, 1.0, 8 * paper.em, cols=cols), count)
+
+
+def apart_and_inside(paper: layout.Page, made: list[layout.Cell], count: int) -> None:
     assert len(made) == count
     boxes = [box for cell in made for box in (cell.picture, cell.words)]
     for box in boxes:

@@ -44,15 +44,11 @@ class Box:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """Room for one device: its picture, and its words below (`beside` false) or to the right.
-
-    `share` is how large the picture is against one that had the cell for itself.
-    """
+    """Room for one device: its picture, and its words below (`beside` false) or to the right."""
 
     picture: Box
     words: Box
     beside: bool
-    share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +99,9 @@ def page(shape: str, size: tuple[int, int] | None, footer_lines: int) -> Page:
     )
 
 
-def cells(page: Page, layout: str, count: int, aspect: float, words_height: float, *, beside: bool = False) -> list[Cell]:
+def cells(
+    page: Page, layout: str, count: int, aspect: float, words_height: float, *, beside: bool = False, cols: int = 0
+) -> list[Cell]:
     """Return the cells of `count` devices whose pictures have `aspect` (width / height).
 
     Parameters
@@ -114,6 +112,8 @@ def cells(page: Page, layout: str, count: int, aspect: float, words_height: floa
         Height of the words below a picture, px.
     beside : bool
         Put the words to the right of each picture instead of below it.
+    cols : int, optional
+        Columns of a grid; the first of `columns_of` if left out.
 
     Raises
     ------
@@ -124,9 +124,7 @@ def cells(page: Page, layout: str, count: int, aspect: float, words_height: floa
         raise UsageError(f"unknown layout {layout!r}.", hint=f"Choose one of {', '.join(LAYOUTS)}.")
     if not 1 <= count <= MOST_PANES:
         raise UsageError(f"a still holds 1 to {MOST_PANES} pictures, not {count}.", hint="Choose fewer clips.")
-    cols = {"row": count, "column": 1, "grid": math.ceil(math.sqrt(count)), "large": 1}[layout]
-    if layout == "grid" and count == 2:
-        cols = 1 if page.height > page.width else 2
+    cols = cols or columns_of(page, layout, count)[0]
     rows = math.ceil(count / cols)
     gap = round(page.em)
     w = (page.body.w - (cols - 1) * gap) // cols
@@ -135,17 +133,26 @@ def cells(page: Page, layout: str, count: int, aspect: float, words_height: floa
     return [_cell(box, aspect, words_height, gap, beside) for box in boxes]
 
 
+def columns_of(page: Page, layout: str, count: int) -> tuple[int, ...]:
+    """Return how many columns a layout may have: a grid as square as it goes, lying or standing."""
+    if layout != "grid":
+        return (count if layout == "row" else 1,)
+    side = math.ceil(math.sqrt(count))
+    if count == 2:
+        return (1 if page.height > page.width else 2,)
+    return tuple(dict.fromkeys((side, math.ceil(count / side))))
+
+
 def _cell(box: Box, aspect: float, words_height: float, gap: int, beside: bool) -> Cell:
     """Return a cell: picture at the top left, its words to the right or below."""
-    full = _fit(box.w, box.h, aspect)[0]
     if beside:
         w, h = _fit(box.w - max(0.3 * box.w, WORDS_EM * gap) - gap, box.h, aspect)
         room = min(box.w - w - gap, MOST_WORDS_EM * gap)
-        return Cell(Box(box.x, box.y, w, h), Box(box.x + w + gap, box.y, room, box.h), True, w / full)
+        return Cell(Box(box.x, box.y, w, h), Box(box.x + w + gap, box.y, room, box.h), True)
     w, h = _fit(box.w, box.h - words_height, aspect)
     # The words use the whole column, up to a width at which a line still reads as one.
     wide = min(box.w, max(w, MOST_WORDS_EM * gap))
-    return Cell(Box(box.x, box.y, w, h), Box(box.x, box.y + h, wide, box.h - h), False, w / full)
+    return Cell(Box(box.x, box.y, w, h), Box(box.x, box.y + h, wide, box.h - h), False)
 
 
 def _fit(w: float, h: float, aspect: float) -> tuple[int, int]:
@@ -159,4 +166,4 @@ def nice_length(most: float) -> float:
     return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= most * (1 + 1e-9))
 
 
-__all__ = ["LAYOUTS", "MOST_PANES", "SHAPES", "Box", "Cell", "Page", "cells", "nice_length", "page"]
+__all__ = ["LAYOUTS", "MOST_PANES", "SHAPES", "Box", "Cell", "Page", "cells", "columns_of", "nice_length", "page"]

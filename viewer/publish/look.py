@@ -9,7 +9,7 @@ from viewer.publish import rows as table
 from viewer.publish.canvas import Canvas
 from viewer.publish.footer import footer_lines, refusals, wrapped
 from viewer.publish.gather import Gathered
-from viewer.publish.layout import VALUE_EM, WORDS_EM, Cell, Page, cells, page
+from viewer.publish.layout import VALUE_EM, WORDS_EM, Cell, Page, cells, columns_of, page
 from viewer.publish.palette import DARK, LIGHT, DeviceStyle, Greys
 from viewer.publish.view import View
 from viewer.session.model import Rendering, StillSpec
@@ -121,7 +121,7 @@ def _amounts(rows: int, sheet: bool) -> Iterator[Amount]:
 def _places(
     gathered: Gathered, paper: Page, layout: str, aspect: float, rows: int, sheet: bool, alone: bool
 ) -> tuple[list[Cell], Amount]:
-    """Return the cells, and as many words as leave the pictures their room."""
+    """Return the cells, columns_of, and as many words as leave the pictures their room."""
     count = 1 if alone else len(gathered.panes)
     if layout == "large" and not alone:
         wide = paper.width > WIDE * paper.height
@@ -132,12 +132,13 @@ def _places(
     for amount in _amounts(rows, sheet):
         for narrow in (False, True):
             height = amount.height(narrow) * paper.em
-            for made in (cells(paper, chosen, count, aspect, height, beside=side) for side in (False, True)):
+            ways = [(side, cols) for cols in columns_of(paper, chosen, count) for side in (False, True)]
+            for made in (cells(paper, chosen, count, aspect, height, beside=side, cols=cols) for side, cols in ways):
                 cell = made[0]
                 if amount.rows and cell.words.w < VALUE_EM * paper.em:
                     continue
                 if (cell.words.w < WORDS_EM * paper.em) == narrow and height <= cell.words.h + 1:
-                    found.append((cell.share * amount.worth(), made, amount))
+                    found.append((cell.picture.w * amount.worth(), made, amount))
     if not found:
         return cells(paper, chosen, count, aspect, Amount(0, 0, False).height(True) * paper.em), Amount(0, 0, False)
     _, made, amount = max(found, key=lambda item: item[0])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from viewer.publish import rows as table
 from viewer.publish.gather import Pane
 from viewer.publish.layout import WORDS_EM, Cell
@@ -9,7 +11,7 @@ from viewer.publish.look import Look
 from viewer.publish.rendering import RENDERING_WORDS
 from viewer.publish.text import fit, wrap
 from viewer.publish.text import width as text_width
-from viewer.publish.words import INFORMING, device_name, percentile_words, sheet_words, take_words, value_words
+from viewer.publish.words import INFORMING, device_name, percentile_words, sheet_words, take_words, unit_words, value_words
 from viewer.session.model import Rendering, StoredReading
 
 
@@ -67,8 +69,11 @@ def _label_lines(look: Look, pane: Pane, width: float) -> list[str]:
         lines = _packed(parts, width, em, most=rich)
     else:
         typical = typicality_words(pane)
-        if text_width(typical, em) > rich * width:
+        if text_width(typical, em) > (rich * width if rich == 1 else width):
             typical = typicality_words(pane, short=True)
+            if text_width(typical, em) > width:
+                # bare numbers: 85 instead of 85th
+                typical = re.sub(r"(\d+)(st|nd|rd|th)", r"\1", typical)
         lines = _packed([*parts, typical], width, em, most=1 + rich)
     if look.amount.sheet:
         sheet = sheet_words(pane.device) if pane.device else []
@@ -112,7 +117,7 @@ def typicality_words(pane: Pane, *, short: bool = False) -> str:
         return "typicality not known: too few frames"
     level, sharp = (percentile_words(v) for v in (moment.level_percentile, moment.sharpness_percentile))
     if short:
-        return f"level {level.split()[0]}, sharpness {sharp.split()[0]} pct."
+        return f"level {level.split()[0]}, sharp {sharp.split()[0]} pct."
     return f"level {level.split()[0]}, sharpness {sharp} of {moment.of_frames} frames"
 
 
@@ -128,9 +133,11 @@ def reading_rows(look: Look, pane: Pane, x: float, y: float, w: float, lines: li
         reading = table.cell_of(look.gathered.session, row, pane.clip.id)
         missing = table.missing_words(look.gathered.session, row, pane.clip.id)
         if narrow:
-            canvas.text(x, y, _label(row, w, em), em, greys.quiet)
+            shown = _fitting(reading, w, em) if reading is not None and reading.value is not None else None
+            unit = f", {unit_words(reading.unit)}" if shown and reading and not shown[2] else ""
+            canvas.text(x, y, _label(row, w - text_width(unit, em), em) + unit, em, greys.quiet)
             y += 1.3 * em
-            _value(look, reading, missing, x, y, w)
+            _value(look, reading, missing, x, y, w, shown)
         else:
             left = _value(look, reading, missing, x, y, w)
             canvas.text(x, y, _label(row, left - x - 0.6 * em, em), em, greys.quiet)
@@ -144,16 +151,38 @@ def _label(row: table.Row, room: float, em: float) -> str:
     return full if text_width(full, em) <= room else fit(front + row.short, room, em)
 
 
-def _value(look: Look, reading: StoredReading | None, missing: str, x: float, y: float, w: float) -> float:
+def _fitting(reading: StoredReading, room: float, em: float) -> tuple[str, str, bool]:
+    """Return value, interval and whether the unit stands with them: all if it fits, else without unit, else the value alone."""
+    value, rest = value_words(reading)
+    unit = unit_words(reading.unit)
+    star = _star(reading)
+    bare = rest.removesuffix(unit).rstrip() if unit else rest
+    for words, with_unit in ((rest, True), (bare, not unit), (unit, True)):
+        if text_width(words + star, em) + 0.3 * em + text_width(value, 1.1 * em, "bold") <= room:
+            return value, words + star, with_unit
+    return value, star.strip(), False
+
+
+def _star(reading: StoredReading) -> str:
+    return " *" if set(reading.flags) - INFORMING else ""
+
+
+def _value(
+    look: Look,
+    reading: StoredReading | None,
+    missing: str,
+    x: float,
+    y: float,
+    w: float,
+    shown: tuple[str, str, bool] | None = None,
+) -> float:
     """Write a value at the right end of a line and return where it begins."""
     canvas, em, greys = look.canvas, look.page.em, look.greys
-    if reading is None:
-        return x + w - canvas.text(x + w, y, missing, em, greys.quiet, align="right")
-    if reading.value is None:
-        return x + w - canvas.text(x + w, y, "refused", em, greys.quiet, align="right")
-    value, rest = value_words(reading)
-    if set(reading.flags) - INFORMING:
-        rest += " *"
+    if reading is None or reading.value is None:
+        return x + w - canvas.text(x + w, y, missing if reading is None else "refused", em, greys.quiet, align="right")
+    value, rest = shown[:2] if shown else value_words(reading)
+    if shown is None:
+        rest += _star(reading)
     tail = canvas.text(x + w, y, rest, em, greys.quiet, align="right")
     tail += canvas.text(x + w - tail - 0.3 * em, y, value, 1.1 * em, greys.text, face="bold", align="right")
     return x + w - tail - 0.3 * em
