@@ -9,9 +9,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from viewer.app import i18n
 from viewer.app.model.glossary import READINGS, is_main, tip_of, title_of
 from viewer.app.model.plot import aligned
-from viewer.app.model.table import short_verdicts
+from viewer.app.model.verdict_words import ADVICE, short_verdicts
 from viewer.measure.errorbudget import Budget, within_take
 from viewer.measure.names import LABELS
 from viewer.measure.verdict import Matter, compare, decide_all
@@ -50,6 +51,15 @@ def test_verdicts_below_a_row_leave_out_what_it_says() -> None:
     assert re.fullmatch(r"Bittern against Heron: higher by 0\.\d+ \(95.% interval of the difference 0\.\d+ to 0\.\d+\)\.", one)
     assert two.startswith("Plover against Heron: the data decide nothing (95\u00a0% interval of the difference −")
     assert shared.startswith("These units, these takes; 2\u00a0comparisons allowed for. Film each device again")
+    assert told[1].sentence.rstrip(".").endswith(ADVICE[0]), "the advice is one that is translated"
+    i18n.set_language("de")
+    try:
+        one, two, shared = short_verdicts(kept, {"h": "Heron", "b": "Bittern", "p": "Plover"})
+        assert re.fullmatch(r"Bittern gegen Heron: höher um 0,\d+ \(95.%-Bereich des Unterschieds 0,\d+ bis 0,\d+\)\.", one)
+        assert two.startswith("Plover gegen Heron: die Daten entscheiden nichts (95") and "Diese Stücke, diese" in shared
+        assert not re.search(r"\b(these|the|interval|comparisons)\b", f"{one} {two} {shared}")
+    finally:
+        i18n.set_language("en")
     odd = replace(kept[0], sentence="Said in another way.")
     assert short_verdicts((odd, kept[1]), {"h": "Heron"}) == ("Said in another way.", kept[1].sentence)
 

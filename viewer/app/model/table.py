@@ -7,7 +7,6 @@ from __future__ import annotations
 import csv
 import io
 import math
-import re
 from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -15,7 +14,8 @@ from typing import Literal
 
 from viewer.app.i18n import number, tr
 from viewer.app.model.glossary import MEASURES, is_main, title_of
-from viewer.measure.names import base_of, label_of
+from viewer.app.model.verdict_words import short_verdicts, typeset
+from viewer.measure.names import base_of
 from viewer.measure.readings import FLAG_WORDS, Flag, Reading
 from viewer.session.model import Clip, Session, StoredReading, StoredVerdict
 
@@ -86,7 +86,7 @@ def rows_of(
         )
         if request_id not in told and request_id in gates and _own_gate(row):
             told.add(request_id)
-            told_here = tuple(map(_typeset, gates[request_id]))
+            told_here = tuple(map(typeset, gates[request_id]))
             row = replace(row, said=(*row.said, *told_here), gates=told_here)
         if all(word in _haystack(row) for word in words.casefold().split()):
             rows.append(row)
@@ -103,39 +103,6 @@ def _own_gate(row: TableRow) -> bool:
     """Whether a row shows how fast a device gates itself."""
     own = FLAG_WORDS[Flag.OF_TUBE][0]
     return row.name == "modulation_frequency" and any(r is not None and own in r.flags for _, r in row.cells)
-
-
-def short_verdicts(verdicts: Sequence[StoredVerdict], names: Mapping[str, str]) -> tuple[str, ...]:
-    """Return verdicts as they stand below their row: without name and values, what they share said once at the end.
-
-    A sentence that is built in another way is left whole.
-    """
-    lines, scopes, advice = [], [], []
-    for verdict in verdicts:
-        head = f"{label_of(verdict.name)} of {verdict.of}: "
-        first, second = names.get(verdict.first, ""), names.get(verdict.second, "")
-        found = _SENTENCE.fullmatch(verdict.sentence.removeprefix(head))
-        if not verdict.sentence.startswith(head) or found is None or not found["values"].startswith(f"{second} "):
-            return tuple(v.sentence for v in verdicts)
-        rest = found["rest"].removeprefix(f"{second} is ")
-        lines.append(f"{second} against {first}: {rest} ({found['span']}).")
-        scopes.append(found["scope"])
-        advice.append(found["advice"] or "")
-    same = list(dict.fromkeys(scopes))
-    more = [f"{scope[:1].upper()}{scope[1:]}." for scope in same]
-    more += [f"{text[:1].upper()}{text[1:]}." for text in dict.fromkeys(advice) if text]
-    return tuple(_typeset(text) for text in (*lines, " ".join(more))) if lines else ()
-
-
-def _typeset(text: str) -> str:
-    """Return words with true minus signs, and numbers that no line break parts from their unit."""
-    return re.sub(r"(?<=\d) (?=%|px|°|Hz|times|comparisons)", "\u00a0", re.sub(r"-(?=\d)", "−", text))
-
-
-# values; rest (span; scope)[: advice].  As measure.verdict writes it.
-_SENTENCE = re.compile(
-    r"(?P<values>[^;]*); (?P<rest>.*?) \((?P<span>[^;()]*); (?P<scope>these units[^()]*)\)(?:: (?P<advice>.*))?\."
-)
 
 
 def common_reason(row: TableRow) -> str | None:

@@ -248,7 +248,8 @@ class CellDelegate(QStyledItemDelegate):
             names.append("crosshair")
         if not names:
             return
-        strip = QRectF(box.left(), box.bottom() - 16, 16 * len(names) + 4, 16)
+        step = min(16.0, (box.width() - 4) / len(names))  # four marks in a narrow cell stand closer
+        strip = QRectF(box.left(), box.bottom() - 16, step * len(names) + 4, 16)
         painter.fillRect(strip, ground)
         scale = painter.device().devicePixelRatio()
         for n, name in enumerate(names):
@@ -256,7 +257,7 @@ class CellDelegate(QStyledItemDelegate):
             if theme().red:
                 shade = color("text")
             painter.drawPixmap(
-                QRectF(strip.left() + 4 + 16 * n, strip.top() + 2, 12, 12),
+                QRectF(strip.left() + 3 + step * n, strip.top() + 2, 12, 12),
                 icons.pixmap(name, shade.name(), 12, scale),
                 QRectF(0, 0, 12 * scale, 12 * scale),
             )

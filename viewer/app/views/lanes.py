@@ -24,7 +24,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QAbstractScrollArea, QSizePolicy
 
-from viewer.app.i18n import number, tr
+from viewer.app.i18n import mark, number, tr
 from viewer.app.jobs import Jobs
 from viewer.app.model import wave
 from viewer.app.model.player import Player
@@ -34,6 +34,16 @@ from viewer.app.views.parts import device_color, elided, paint_marker, styles_of
 from viewer.session.model import Clip
 
 RULER, LANE, LEFT, RIGHT = 24, 32, 132, 164
+
+
+# What lined a clip up, as the document keeps it.
+WITNESSES = {
+    "sound": mark("sound"),
+    "sound onsets": mark("sound onsets"),
+    "light steps": mark("light steps"),
+    "motion": mark("motion"),
+    "marks": mark("marks"),
+}
 
 
 class Lanes(QAbstractScrollArea):
@@ -220,8 +230,8 @@ class Lanes(QAbstractScrollArea):
         self._paint_loop(painter, height)
         painter.setBrush(color("text"))
         painter.setPen(Qt.PenStyle.NoPen)
-        for mark in self.player.landmarks():
-            x = self.x_of(mark)
+        for at in self.player.landmarks():
+            x = self.x_of(at)
             if left <= x <= right:
                 painter.drawPolygon(QPolygonF([QPointF(x - 4, height - 8), QPointF(x + 4, height - 8), QPointF(x, height)]))
 
@@ -326,9 +336,8 @@ class Lanes(QAbstractScrollArea):
             return tr("not lined up")
         if clip.clock.sync_by == "hand":
             return tr("by hand, {offset} s", offset=number(clip.clock.offset_s, 3))
-        if clip.clock.residual_s is not None:
-            return f"±{number(1000 * clip.clock.residual_s, 1)} ms · {clip.clock.sync_by}"
-        return clip.clock.sync_by
+        by = tr(WITNESSES.get(clip.clock.sync_by, clip.clock.sync_by))
+        return by if clip.clock.residual_s is None else f"±{number(1000 * clip.clock.residual_s, 1)} ms · {by}"
 
     def match(self, clip: Clip, shift: float) -> float | None:
         """Return how alike the light levels of a clip and the reference run when the clip is moved by `shift` (s).
