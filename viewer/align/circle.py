@@ -9,16 +9,19 @@ take no part.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import erfc
 
+from viewer.align.circle_seek import candidates
 from viewer.align.transform import FieldCircle
 from viewer.cv import cv2
 
 _SECTORS = 144
-_WIDTH_VOTE = 300
+_LOOK_AGAIN = 5
+_Look = tuple[float, float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -58,9 +61,9 @@ def fit_field_circle(luminance: np.ndarray, *, smallest: float = 0.12) -> FieldC
     light = np.nan_to_num(np.asarray(luminance, np.float32), nan=0.0, posinf=0.0, neginf=0.0)
     if light.ndim != 2 or min(light.shape) < 32 or float(np.ptp(light)) <= 0:
         return None
-    first = [_first_look(light, *candidate) for candidate in _apart(_candidates(light, smallest))]
-    ranked: list[tuple[float, float, float, float, float]] = []
-    for look in sorted((look for look in first if look is not None), reverse=True):
+    far = _best_looks(light, candidates(light, smallest), 0.08)[:_LOOK_AGAIN]
+    ranked: list[_Look] = []
+    for look in _best_looks(light, [look[1:4] for look in far], 0.05):
         if all(math.dist(look[1:4], other[1:4]) > 0.04 * other[3] for other in ranked):
             ranked.append(look)
     best: tuple[float, FieldCircle] | None = None
@@ -73,132 +76,25 @@ def fit_field_circle(luminance: np.ndarray, *, smallest: float = 0.12) -> FieldC
     return best[1] if best else None
 
 
-def _apart(candidates: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
-    """Candidates, but one of those that lie within a fortieth of their radius."""
-    out: list[tuple[float, float, float]] = []
-    for candidate in candidates:
-        if all(math.dist(candidate, other) > 0.025 * other[2] for other in out):
-            out.append(candidate)
-    return out
+def _best_looks(light: np.ndarray, places: Sequence[tuple[float, float, float]], share: float) -> list[_Look]:
+    """What a look at each place finds, best first."""
+    found = [_look(light, *place, share=share) for place in places]
+    return sorted((look for look in found if look is not None), reverse=True)
 
 
-def _candidates(light: np.ndarray, smallest: float) -> list[tuple[float, float, float]]:
-    """Circles that many edge pixels point at or that bound the dark surround, full-size px."""
-    rows, cols = light.shape
-    factor = max(1.0, max(rows, cols) / _WIDTH_VOTE)
-    small = light
-    if factor > 1.0:
-        small = cv2.resize(light, (round(cols / factor), round(rows / factor)), interpolation=cv2.INTER_AREA)
-    scale_x, scale_y = cols / small.shape[1], rows / small.shape[0]
-    floor = float(np.percentile(small, 10))
-    spread = float(np.percentile(small, 80)) - floor
-    found: list[tuple[float, float, float]] = []
-    for blur, soft in ((1.2, 0.05), (2.5, 0.3)):
-        grey = np.log(np.maximum(small - floor, 0) + soft * max(spread, 1e-12) + 1e-12)
-        grey = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), blur)
-        found += _vote(grey, smallest)
-        found += _surround(grey, smallest)
-    return [((x + 0.5) * scale_x - 0.5, (y + 0.5) * scale_y - 0.5, r * 0.5 * (scale_x + scale_y)) for x, y, r in found]
-
-
-def _surround(grey: np.ndarray, smallest: float) -> list[tuple[float, float, float]]:
-    """Circles through the border of the dark area that touches the picture's edge (three-point consensus)."""
-    rows, cols = grey.shape
-    out: list[tuple[float, float, float]] = []
-    low, high = np.percentile(grey, (2, 90))
-    for share in (0.25, 0.5):
-        dark = (grey < low + share * (high - low)).astype(np.uint8)
-        _, labels = cv2.connectedComponents(dark)
-        touching = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
-        area = np.isin(labels, touching[touching > 0]).astype(np.uint8)
-        rim = area - cv2.erode(area, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)
-        rim[[0, -1], :] = 0
-        rim[:, [0, -1]] = 0
-        ys, xs = np.nonzero(rim)
-        if len(xs) < 30:
-            continue
-        points = np.stack([xs, ys], axis=1).astype(float)
-        rng = np.random.default_rng(7)
-        picks = points[rng.integers(0, len(points), (400, 3))]
-        circles = _through_three(picks)
-        ok = (circles[:, 2] > smallest * min(rows, cols)) & (circles[:, 2] < 0.9 * max(rows, cols))
-        circles = circles[ok]
-        if len(circles) == 0:
-            continue
-        gap = np.abs(np.hypot(points[:, 0] - circles[:, :1], points[:, 1] - circles[:, 1:2]) - circles[:, 2:])
-        votes = (gap < 1.5).sum(axis=1)
-        out.append(tuple(float(v) for v in circles[int(np.argmax(votes))]))  # type: ignore[arg-type]
-    return out
-
-
-def _through_three(points: np.ndarray) -> np.ndarray:
-    """Circles (cx, cy, radius) through triples of points, shape (N, 3, 2); radius 0 for points on a line."""
-    a, b, c = points[:, 0], points[:, 1], points[:, 2]
-    d = 2.0 * (a[:, 0] * (b[:, 1] - c[:, 1]) + b[:, 0] * (c[:, 1] - a[:, 1]) + c[:, 0] * (a[:, 1] - b[:, 1]))
-    safe = np.where(np.abs(d) > 1e-9, d, np.inf)
-    aa, bb, cc = (a**2).sum(axis=1), (b**2).sum(axis=1), (c**2).sum(axis=1)
-    x = (aa * (b[:, 1] - c[:, 1]) + bb * (c[:, 1] - a[:, 1]) + cc * (a[:, 1] - b[:, 1])) / safe
-    y = (aa * (c[:, 0] - b[:, 0]) + bb * (a[:, 0] - c[:, 0]) + cc * (b[:, 0] - a[:, 0])) / safe
-    r = np.where(np.isfinite(safe), np.hypot(a[:, 0] - x, a[:, 1] - y), 0.0)
-    return np.stack([x, y, r], axis=1)
-
-
-def _first_look(light: np.ndarray, cx: float, cy: float, radius: float) -> tuple[float, float, float, float, float] | None:
-    """Move a candidate roughly onto its edge: (score, cx, cy, radius, blur)."""
-    score, blur = 0.0, 0.01 * radius
-    for share in (0.08, 0.05):
-        reach = max(10.0, share * radius)
-        edges = _sector_edges(light, cx, cy, radius, reach, (0.06 * reach, 0.15 * reach))
-        fit = _robust_circle(edges, cx, cy, radius, 0.25 * reach) if edges else None
-        if edges is None or fit is None:
-            return None
-        cx, cy, radius = fit[0], fit[1], fit[2]
-        if not 8.0 <= radius <= 2.0 * max(light.shape):
-            return None
-        good = fit[4] > 0.2
-        blur = edges.blur_px
-        score = float(good.sum()) / (1.0 + fit[3] / reach * 10.0) * min(float(np.median(edges.contrast[good])), 10.0)
-    return score * radius**0.5, cx, cy, radius, blur
-
-
-def _vote(grey: np.ndarray, smallest: float) -> list[tuple[float, float, float]]:
-    """Three-way vote (centre and radius) of the strongest gradients; each votes towards its bright side."""
-    rows, cols = grey.shape
-    gx = cv2.Sobel(grey, cv2.CV_32F, 1, 0, ksize=3)
-    gy = cv2.Sobel(grey, cv2.CV_32F, 0, 1, ksize=3)
-    size = np.hypot(gx, gy)
-    size[[0, -1], :] = 0
-    size[:, [0, -1]] = 0
-    thin = size >= 0.999 * cv2.dilate(size, np.ones((3, 3), np.uint8)) * 0.8
-    level = np.percentile(size, 88)
-    ys, xs = np.nonzero(thin & (size > max(level, 1e-9)))
-    if len(xs) < 20:
-        return []
-    if len(xs) > 6000:
-        keep = np.argsort(size[ys, xs])[-6000:]
-        ys, xs = ys[keep], xs[keep]
-    ux, uy = gx[ys, xs] / size[ys, xs], gy[ys, xs] / size[ys, xs]
-    bin_px = 3.0
-    radii = np.arange(smallest * min(rows, cols), 0.75 * max(rows, cols), bin_px)
-    pad_x, pad_y = 0.35 * cols, 0.35 * rows
-    nx, ny = int((cols + 2 * pad_x) / bin_px) + 1, int((rows + 2 * pad_y) / bin_px) + 1
-    bx = ((xs[:, None] + ux[:, None] * radii + pad_x) / bin_px).astype(int)
-    by = ((ys[:, None] + uy[:, None] * radii + pad_y) / bin_px).astype(int)
-    br = np.broadcast_to(np.arange(len(radii)), bx.shape)
-    ok = (bx >= 0) & (bx < nx) & (by >= 0) & (by < ny)
-    votes = np.bincount(((br[ok] * ny + by[ok]) * nx + bx[ok]).ravel(), minlength=len(radii) * ny * nx)
-    cube = votes.reshape(len(radii), ny, nx).astype(np.float32)
-    for axis in range(3):  # neighbours in a bin of three count as well: the bins are narrow
-        cube = cube + np.roll(cube, 1, axis) + np.roll(cube, -1, axis)
-    cube /= np.sqrt(radii)[:, None, None]
-    out: list[tuple[float, float, float]] = []
-    for _ in range(4):
-        r, y, x = np.unravel_index(int(np.argmax(cube)), cube.shape)
-        if cube[r, y, x] <= 0:
-            break
-        out.append(((x + 0.5) * bin_px - pad_x, (y + 0.5) * bin_px - pad_y, float(radii[r])))
-        cube[max(r - 3, 0) : r + 4, max(y - 4, 0) : y + 5, max(x - 4, 0) : x + 5] = 0
-    return out
+def _look(light: np.ndarray, cx: float, cy: float, radius: float, *, share: float) -> _Look | None:
+    """Move a candidate roughly onto its edge, sought within a share of its radius: (score, cx, cy, radius, blur)."""
+    reach = max(10.0, share * radius)
+    edges = _sector_edges(light, cx, cy, radius, reach, (0.06 * reach, 0.15 * reach))
+    fit = _robust_circle(edges, cx, cy, radius, 0.25 * reach) if edges else None
+    if edges is None or fit is None:
+        return None
+    cx, cy, radius = fit[0], fit[1], fit[2]
+    if not 8.0 <= radius <= 2.0 * max(light.shape):
+        return None
+    good = fit[4] > 0.2
+    score = float(good.sum()) / (1.0 + fit[3] / reach * 10.0) * min(float(np.median(edges.contrast[good])), 10.0)
+    return score * radius**0.5, cx, cy, radius, edges.blur_px
 
 
 def _refine(
@@ -209,14 +105,15 @@ def _refine(
     for turn in range(8):
         reach = float(np.clip(5.0 * blur + 4.0, 8.0, max(10.0, 0.15 * radius)))
         factors = (0.5, 0.7, 1.0, 1.4, 2.0) if turn < 2 else (0.87, 1.0, 1.15)
-        solved = _most_likely(light, cx, cy, radius, reach, [max(0.4, blur * factor) for factor in factors])
+        blurs = [max(0.4, blur * factor) for factor in factors]
+        solved = _most_likely(light, cx, cy, radius, reach, blurs, far=turn < 2)
         if solved is None:
             return None
         moved = math.hypot(solved[0] - cx, solved[1] - cy) + abs(solved[2] - radius)
         cx, cy, radius, blur = solved
         if not smallest * min(rows, cols) <= radius <= 1.5 * max(rows, cols):
             return None
-        if turn >= 3 and moved < 3e-3:
+        if turn >= 2 and moved < 3e-3:
             break
     edges = _sector_edges(light, cx, cy, radius, reach, (blur,))
     fit = _robust_circle(edges, cx, cy, radius, 1.0) if edges else None
@@ -252,12 +149,12 @@ def _even_outside(light: np.ndarray, circle: FieldCircle) -> bool:
 
 
 def _most_likely(
-    light: np.ndarray, cx: float, cy: float, radius: float, reach: float, blurs: list[float]
+    light: np.ndarray, cx: float, cy: float, radius: float, reach: float, blurs: list[float], *, far: bool
 ) -> tuple[float, float, float, float] | None:
     """Move the circle to where the blurred step fits all sectors best: (cx, cy, radius, blur).
 
     Each sector has a noise of its own, so its likelihood is a power of what the step leaves; a sector without an edge is
-    flat and has no say.
+    flat and has no say.  `far` tells that the edge may still lie elsewhere than where it is sought.
     """
     made = _profiles(light, cx, cy, radius, reach)
     if made is None:
@@ -271,18 +168,24 @@ def _most_likely(
     for blur in blurs:
         left, height = _step_costs(profile, offset, place, blur, quiet)
         left = np.where(height > 0, np.minimum(left, total), total) + 1e-4 * total
-        lowest = place[np.argmin(left, axis=1)]
-        start = np.linalg.lstsq(directions, lowest, rcond=None)[0]
-        for _ in range(3):
-            near = np.abs(lowest - directions @ start) <= np.median(np.abs(lowest - directions @ start)) * 2.5 + 1e-9
-            start = np.linalg.lstsq(directions[near], lowest[near], rcond=None)[0]
-        for begin in (np.zeros(3), start):
+        for begin in (np.zeros(3), *([_through_lowest(left, place, directions)] if far else [])):
             cost, move = _descend(left, place, directions, begin)
             if best is None or cost < best[0]:
                 best = (cost, move, blur)
     if best is None or float(np.abs(best[1]).max()) > 2.0 * reach:
         return None
     return cx + float(best[1][0]), cy + float(best[1][1]), radius + float(best[1][2]), best[2]
+
+
+def _through_lowest(left: np.ndarray, place: np.ndarray, directions: np.ndarray) -> np.ndarray:
+    """The circle (a move of centre and radius) through most sectors' own best places."""
+    lowest = place[np.argmin(left, axis=1)]
+    start = np.linalg.lstsq(directions, lowest, rcond=None)[0]
+    for _ in range(3):
+        gap = np.abs(lowest - directions @ start)
+        near = gap <= np.median(gap) * 2.5 + 1e-9
+        start = np.linalg.lstsq(directions[near], lowest[near], rcond=None)[0]
+    return np.asarray(start)
 
 
 def _descend(left: np.ndarray, place: np.ndarray, directions: np.ndarray, move: np.ndarray) -> tuple[float, np.ndarray]:
@@ -398,6 +301,11 @@ def _quietness(profile: np.ndarray) -> float:
     return float(np.clip(dark / max(bright, 1e-30), 0.6, 1.0))
 
 
+def _middle(values: np.ndarray) -> float:
+    """The median (the upper one of two) of a few values, without the library's overhead."""
+    return float(np.partition(values, len(values) // 2)[len(values) // 2])
+
+
 def _robust_circle(
     edges: _Edges, cx: float, cy: float, radius: float, least_px: float
 ) -> tuple[float, float, float, float, np.ndarray] | None:
@@ -406,14 +314,14 @@ def _robust_circle(
     x, y = cx + edges.radius * ux, cy + edges.radius * uy
     a, b, r = cx, cy, radius
     gap = np.hypot(x - a, y - b) - r
-    spread = max(1.4826 * float(np.median(np.abs(gap - np.median(gap)))), 0.02)
+    spread = max(1.4826 * _middle(np.abs(gap - _middle(gap))), 0.02)
     limit = max(4.0 * spread, least_px)
     weight = np.ones_like(gap)
     for turn in range(12):
         dx, dy = x - a, y - b
         d = np.hypot(dx, dy)
         gap = d - r
-        centre = float(np.median(gap)) if turn == 0 else 0.0
+        centre = _middle(gap) if turn == 0 else 0.0
         weight = np.clip(1.0 - ((gap - centre) / limit) ** 2, 0.0, None) ** 2
         w = weight / (edges.sigma**2 + spread**2)
         if (weight > 0.2).sum() < 12:
@@ -426,7 +334,7 @@ def _robust_circle(
         a, b, r = a + change[0], b + change[1], r + change[2]
         gap = np.hypot(x - a, y - b) - r
         core = weight > 0.2
-        spread = max(1.4826 * float(np.median(np.abs(gap[core]))), 0.02)
+        spread = max(1.4826 * _middle(np.abs(gap[core])), 0.02)
         limit = max(4.0 * spread, 0.5)
         if turn > 3 and float(np.abs(change).max()) < 1e-4:
             break

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft as sfft
@@ -48,6 +49,7 @@ def _to_bytes(made: LogLight) -> np.ndarray:
     return np.asarray(np.where(made.mask, np.clip(128.0 + 42.0 * even, 0, 255), 128).astype(np.uint8))
 
 
+@lru_cache(maxsize=4)
 def _detect(made: LogLight) -> tuple[np.ndarray, np.ndarray]:
     """Positions (clip px) and descriptors of features."""
     finder = cv2.SIFT.create(nfeatures=_FEATURES, contrastThreshold=0.02, edgeThreshold=12)
@@ -158,7 +160,6 @@ _RADII = 192
 
 def _square(made: LogLight) -> tuple[np.ndarray, np.ndarray]:
     """The layer on a square of fixed size, evened out and windowed; with the matrix square px -> clip px."""
-    rows, cols = made.values.shape
     ys, xs = np.nonzero(made.mask)
     cy, cx = (ys.min() + ys.max()) / 2, (xs.min() + xs.max()) / 2
     side = float(max(np.ptp(ys), np.ptp(xs)) + 1)
@@ -170,7 +171,6 @@ def _square(made: LogLight) -> tuple[np.ndarray, np.ndarray]:
     even = np.clip(smooth / (np.sqrt(power) + usual), -2.5, 2.5)
     soft = cv2.GaussianBlur(made.mask.astype(np.float32), (0, 0), 0.03 * side)
     soft = np.where(made.mask, np.clip(2 * soft - 1, 0, 1), 0)
-    del rows, cols
     out = cv2.warpAffine(
         (even * soft).astype(np.float32), to_layer[:2], (_SIZE, _SIZE), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     )
@@ -190,24 +190,37 @@ def _log_polar(square: np.ndarray) -> np.ndarray:
     return np.asarray(out - out.mean(axis=0, keepdims=True))
 
 
+@dataclass(frozen=True, eq=False)
+class _Spectral:
+    """A layer on its square, the matrix square px -> clip px, its spectrum, and that in log-polar coordinates."""
+
+    square: np.ndarray
+    to_clip: np.ndarray
+    spectrum: np.ndarray
+    log_polar: np.ndarray
+
+
+@lru_cache(maxsize=4)
+def _spectral(made: LogLight) -> _Spectral:
+    square, to_clip = _square(made)
+    return _Spectral(square, to_clip, sfft.rfft2(square, (2 * _SIZE, 2 * _SIZE)), _log_polar(square))
+
+
 def from_spectrum(reference: LogLight, moving: LogLight, *, most: int = 3) -> list[Guess]:
     """Guesses from the amplitude spectra (turn and scale), then phase correlation (shift); best first."""
     if not (reference.mask.any() and moving.mask.any()):
         return []
-    a, a_to_clip = _square(reference)
-    b, b_to_clip = _square(moving)
-    if a.std() <= 0 or b.std() <= 0:
+    a, b = _spectral(reference), _spectral(moving)
+    if a.square.std() <= 0 or b.square.std() <= 0:
         return []
-    pa = _log_polar(a)
     step = (math.log(0.42 * 2 * _SIZE) - math.log(8.0)) / (_RADII - 1)
     out: list[Guess] = []
-    fa = sfft.fft2(a, (2 * _SIZE, 2 * _SIZE))
     for mirrored in (False, True):
-        picture = np.ascontiguousarray(b[:, ::-1]) if mirrored else b
-        pb = _log_polar(picture)
-        for turn, scale in _log_polar_peaks(pa, pb, step, most):
+        # Left-right mirrored, what stood at an angle stands at half a turn less that angle.
+        pb = b.log_polar[-np.arange(_ANGLES)] if mirrored else b.log_polar
+        for turn, scale in _log_polar_peaks(a.log_polar, pb, step, most):
             for half in (0.0, math.pi):
-                out.append(_shifted(a, fa, picture, turn + half, scale, mirrored, a_to_clip, b_to_clip))
+                out.append(_shifted(a, b, turn + half, scale, mirrored))
     return sorted(out, key=lambda guess: -guess.score)
 
 
@@ -233,31 +246,23 @@ def _log_polar_peaks(pa: np.ndarray, pb: np.ndarray, step: float, most: int) -> 
     return out
 
 
-def _shifted(
-    a: np.ndarray,
-    fa: np.ndarray,
-    b: np.ndarray,
-    turn: float,
-    scale: float,
-    mirrored: bool,
-    a_to_clip: np.ndarray,
-    b_to_clip: np.ndarray,
-) -> Guess:
+def _shifted(a: _Spectral, b: _Spectral, turn: float, scale: float, mirrored: bool) -> Guess:
     """Turn and scale the moving picture back, find its shift, and judge the overlap."""
+    picture = np.ascontiguousarray(b.square[:, ::-1]) if mirrored else b.square
     n, middle = 2 * _SIZE, (_SIZE - 1) / 2
     c, s = scale * math.cos(turn), scale * math.sin(turn)
     back = np.array([[c, -s, middle - c * middle + s * middle], [s, c, middle - s * middle - c * middle], [0, 0, 1.0]])
     # `back` carries reference places into the moving picture, so warping by it brings the moving picture to the reference.
-    turned = cv2.warpAffine(b, back[:2], (_SIZE, _SIZE), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    cross = np.conj(fa) * sfft.fft2(turned, (n, n))
+    turned = cv2.warpAffine(picture, back[:2], (_SIZE, _SIZE), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    cross = np.conj(a.spectrum) * sfft.rfft2(turned, (n, n))
     cross /= np.abs(cross) ** 0.6 + 1e-9
-    plane = sfft.ifft2(cross).real
+    plane = sfft.irfft2(cross, (n, n))
     y, x = np.unravel_index(int(np.argmax(plane)), plane.shape)
     score = float(plane[y, x] / (plane.std() + 1e-30))
     dx, dy = (x - n if x > n // 2 else x), (y - n if y > n // 2 else y)
     move = np.array([[1.0, 0, dx], [0, 1, dy], [0, 0, 1]])
     flip = np.array([[-1.0, 0, _SIZE - 1], [0, 1, 0], [0, 0, 1]]) if mirrored else np.eye(3)
-    warp = b_to_clip @ flip @ back @ move @ np.linalg.inv(a_to_clip)
+    warp = b.to_clip @ flip @ back @ move @ np.linalg.inv(a.to_clip)
     return Guess(warp=warp, by="spectrum", mirrored=mirrored, score=score)
 
 

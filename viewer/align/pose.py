@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from viewer.align.coarse import Guess, from_features, from_spectrum
 from viewer.align.corners import corner_fit
 from viewer.align.hand import pose_from_points
-from viewer.align.picture import Picture, layer, reliability
+from viewer.align.picture import LogLight, Picture, layer, reliability
 from viewer.align.radial import Radial, radial_of, unbent
 from viewer.align.refine import Refined, field_radius, refine, scale_of, warp_distance
 from viewer.align.transform import Pose
@@ -23,6 +24,7 @@ _LEAST_AGREEMENT = 0.35
 _FLOOR_PX = 0.01
 _BANDS = ((0.9, 6.0), (1.4, 9.0), (1.4, 16.0), (2.5, 16.0), (4.5, 24.0))
 _PULL = 0.003
+_HOPELESS = 0.4  # of the best score on coarse pixels: finer ones only tell more against such a guess
 HELP = "Film a chart or a lit, detailed scene through both devices, from the same place."
 
 
@@ -139,11 +141,20 @@ def _finest(reference: Picture, moving: Picture, warp: np.ndarray) -> Refined | 
     return best[1] if best else None
 
 
+@lru_cache(maxsize=4)
+def _banded(picture: Picture) -> LogLight:
+    """The layer that first guesses are made on; kept, as one reference meets many clips."""
+    return layer(picture, max(1.0, max(picture.light.shape) / 760.0)).banded(1.2, 18.0)
+
+
+@lru_cache(maxsize=4)
+def _trust(picture: Picture) -> float:
+    return reliability(picture, most=800)
+
+
 def _guesses(reference: Picture, moving: Picture) -> list[Guess]:
     """All first guesses, standing still among them."""
-    sizes = [max(p.light.shape) / 760.0 for p in (reference, moving)]
-    a, b = (layer(p, max(1.0, size)) for p, size in zip((reference, moving), sizes, strict=True))
-    a, b = a.banded(1.2, 18.0), b.banded(1.2, 18.0)
+    a, b = _banded(reference), _banded(moving)
     out = from_features(a, b)
     spectral = from_spectrum(a, b)
     for mirrored in (False, True):
@@ -156,31 +167,45 @@ def _guesses(reference: Picture, moving: Picture) -> list[Guess]:
 def _trials(reference: Picture, moving: Picture, guesses: list[Guess]) -> list[tuple[float, Guess, Refined]]:
     """Guesses refined on coarse pixels, best first, doubles left out.  The score grows with agreement and overlap."""
     size = max(1.0, max(reference.light.shape) / 320.0)
-    out: list[tuple[float, Guess, Refined]] = []
+    near = 0.03 * field_radius(reference)
+    begun: list[tuple[float, Guess, Refined]] = []
     for guess in guesses:
-        near = 0.03 * field_radius(reference)
-        if any(warp_distance(guess.warp, seen.warp, reference) < near and seen.correlation > 0.3 for _, _, seen in out):
+        if any(warp_distance(guess.warp, seen.warp, reference) < near and seen.correlation > 0.3 for _, _, seen in begun):
             continue
-        if not 0.2 < scale_of(guess.warp) < 5.0:
+        found = refine(reference, moving, guess.warp, factors=(2.0 * size,), steps=8, rough=True)
+        if found is not None and _sound(found, guess):
+            begun.append((found.correlation * math.sqrt(found.overlap), guess, found))
+    begun.sort(key=lambda trial: -trial[0])
+    out: list[tuple[float, Guess, Refined]] = []
+    for score, guess, seen in begun:
+        if any(warp_distance(seen.warp, other.warp, reference) < near and other.correlation > 0.3 for _, _, other in out):
             continue
-        found = refine(reference, moving, guess.warp, factors=(2.0 * size, size), steps=8, rough=True)
-        if found is None or found.correlation <= 0:
+        if out and score < _HOPELESS * min(begun[0][0], out[0][0]):
             continue
-        if (np.linalg.det(found.warp[:2, :2]) < 0) != guess.mirrored or not 0.2 < scale_of(found.warp) < 5.0:
-            continue
-        out.append((found.correlation * math.sqrt(found.overlap), guess, found))
-    return sorted(out, key=lambda trial: -trial[0])
+        found = refine(reference, moving, seen.warp, factors=(size,), steps=8, rough=True)
+        if found is not None and _sound(found, guess):
+            out.append((found.correlation * math.sqrt(found.overlap), guess, found))
+            out.sort(key=lambda trial: -trial[0])
+    return out
+
+
+def _sound(found: Refined, guess: Guess) -> bool:
+    """Whether what became of a guess is still a pose of its kind."""
+    mirrored = bool(np.linalg.det(found.warp[:2, :2]) < 0)
+    return found.correlation > 0 and mirrored == guess.mirrored and 0.2 < scale_of(found.warp) < 5.0
 
 
 def _judge(reference: Picture, moving: Picture, found: Refined, guesses: list[Guess]) -> PoseFit:
     """Accept or refuse a refined pose."""
-    trust = math.sqrt(max(reliability(reference, most=800) * reliability(moving, most=800), 1e-6))
+    trust = math.sqrt(max(_trust(reference) * _trust(moving), 1e-6))
     agreement = min(found.correlation / max(trust, found.correlation, 1e-3), 1.0)
     independent = found.pixels / 50.0
     chance = 6.0 / math.sqrt(max(independent, 1.0))
-    if found.correlation < chance or agreement < _LEAST_AGREEMENT or trust < 0.05:
+    if trust < 0.05:
+        return PoseFit(reason=f"noise or bands hide what the pictures show. {HELP}", agreement=agreement)
+    if found.correlation < chance or agreement < _LEAST_AGREEMENT:
         return PoseFit(
-            reason=f"the pictures do not agree beyond noise (agreement {agreement:.2f}). {HELP}", agreement=agreement
+            reason=f"the pictures do not agree beyond noise (correlation {found.correlation:.2f}). {HELP}", agreement=agreement
         )
     tiles = found.tiles
     inside = np.hypot(tiles[:, 2], tiles[:, 3]) < np.maximum(1.0, 3.0 * tiles[:, 4])

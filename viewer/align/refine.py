@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -20,6 +21,7 @@ from viewer.cv import cv2
 KINDS = {"similarity": 4, "affine": 6, "homography": 8}
 _FINE, _COARSE = 1.4, 16.0
 _PIXELS, _ROUGH_PIXELS = 120_000, 30_000
+_LEVELS_FROM = 8_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,7 +207,7 @@ def _level(
             return None
         size = float(np.abs(change).max())
         if size < 1e-3 and step > 0:
-            break
+            return state.result(a, b, here, True, rough)
         here = here @ _change(kind, change * min(1.0, 3.0 / max(size, 1e-9)), state.centre, state.length)
         here /= here[2, 2]
         if size < 0.01 and step > 1:
@@ -234,16 +236,16 @@ def carried(
     values: np.ndarray, slope: tuple[np.ndarray, np.ndarray], here: np.ndarray, box: tuple[slice, slice]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Moving light read at the warped places of the reference's box; and those places (x, y)."""
-    y, x = np.mgrid[box].astype(np.float64)
-    w = here[2, 0] * x + here[2, 1] * y + here[2, 2]
-    bx = (here[0, 0] * x + here[0, 1] * y + here[0, 2]) / w
-    by = (here[1, 0] * x + here[1, 1] * y + here[1, 2]) / w
-    qx, qy = np.rint(bx * 32) / 32, np.rint(by * 32) / 32
-    mx, my = qx.astype(np.float32), qy.astype(np.float32)
+    y = np.arange(box[0].start, box[0].stop, dtype=np.float64)[:, None]
+    x = np.arange(box[1].start, box[1].stop, dtype=np.float64)
+    bx, by, w = (row[0] * x + (row[1] * y + row[2]) for row in here)
+    if here[2, 0] or here[2, 1]:
+        bx, by = bx / w, by / w
+    mx, my = (np.rint(place * 32).astype(np.float32) / np.float32(32) for place in (bx, by))
     out = cv2.remap(values, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     sx = cv2.remap(slope[0], mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     sy = cv2.remap(slope[1], mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return out + sx * (bx - qx).astype(np.float32) + sy * (by - qy).astype(np.float32), bx, by
+    return out + sx * (bx - mx).astype(np.float32) + sy * (by - my).astype(np.float32), bx, by
 
 
 @dataclass(frozen=True)
@@ -257,16 +259,24 @@ class _State:
     dx: np.ndarray
     dy: np.ndarray
     bend: np.ndarray
-    noisy: float
+    slopes: tuple[np.ndarray, ...]
     share: float
     stride: int
     kind: str
 
-    @property
+    @cached_property
+    def noisy(self) -> float:
+        """Noise steepens the slopes seen: their power over what both pictures share of it."""
+        ax, ay, bx, by = self.slopes
+        shared = float(np.vdot(ax, bx) + np.vdot(ay, by))
+        seen = 0.25 * float(np.vdot(ax + bx, ax + bx) + np.vdot(ay + by, ay + by))
+        return float(np.clip(seen / max(shared, 1e-12 * len(ax)), 1.0, 20.0))
+
+    @cached_property
     def centre(self) -> tuple[float, float]:
         return float(self.x.mean()), float(self.y.mean())
 
-    @property
+    @cached_property
     def length(self) -> float:
         cx, cy = self.centre
         return max(float(np.hypot(self.x - cx, self.y - cy).mean()), 1.0)
@@ -282,8 +292,10 @@ class _State:
         contrast = slow[:6] * (0.5 * (self.a + self.b))
         jacobian = np.concatenate([pose, slow * float(np.std(self.a)), contrast, self.bend[None]])
         residual = self.a - self.b
-        residual = residual - np.median(residual)
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
+        thin = residual[:: max(1, len(residual) // _LEVELS_FROM)]  # a sample tells the levels
+        level = np.median(thin)
+        residual = residual - level
+        scale = max(1.4826 * float(np.median(np.abs(thin - level))), 1e-9)
         w = 1.0 / np.maximum(1.0, np.abs(residual) / (1.5 * scale))
         return jacobian, residual, w, _gram(jacobian * np.sqrt(w))
 
@@ -375,20 +387,20 @@ def _state(
     # The mean of both slopes: the step is then right to second order.
     ga, gb = _gradient(va), _gradient(vb)
     stride = max(1, math.ceil(math.sqrt(inner.sum() / most)))
-    keep = np.zeros_like(inner)
-    keep[::stride, ::stride] = inner[::stride, ::stride]
-    ys, xs = np.nonzero(keep)
+    ys, xs = np.nonzero(inner[::stride, ::stride])
+    ys, xs = ys * stride, xs * stride
+    place = ys * inner.shape[1] + xs
+    slopes = tuple(slope.ravel()[place] for slope in (*ga, *gb))
     y0, x0 = box[0].start, box[1].start
     return _State(
         (xs + x0).astype(np.float64),
         (ys + y0).astype(np.float64),
-        va[ys, xs].astype(np.float64),
-        vb[ys, xs].astype(np.float64),
-        0.5 * (ga[0] + gb[0])[ys, xs].astype(np.float64),
-        0.5 * (ga[1] + gb[1])[ys, xs].astype(np.float64),
-        cv2.Laplacian(va + vb, cv2.CV_32F, ksize=3, borderType=cv2.BORDER_REPLICATE)[ys, xs].astype(np.float64),
-        # Noise steepens the slopes seen: their power over what both pictures share of it.
-        float(np.clip(_power(ga, gb, inner, 0.5) / max(_power(ga, gb, inner, 0.0), 1e-12), 1.0, 20.0)),
+        va.ravel()[place].astype(np.float64),
+        vb.ravel()[place].astype(np.float64),
+        0.5 * (slopes[0] + slopes[2]).astype(np.float64),
+        0.5 * (slopes[1] + slopes[3]).astype(np.float64),
+        cv2.Laplacian(va + vb, cv2.CV_32F, ksize=3, borderType=cv2.BORDER_REPLICATE).ravel()[place].astype(np.float64),
+        slopes,
         float(mask.sum()) / max(whole, 1),
         stride,
         kind,
@@ -409,15 +421,6 @@ def _jackknife(jacobian: np.ndarray, left: np.ndarray, w: np.ndarray, normal: np
         moves.append(np.linalg.lstsq(without, _project(part, weight * left[order[begin:stop]]), rcond=1e-9)[0] / even)
     made = np.array(moves)
     return np.asarray((len(made) - 1.0) / max(len(made), 1) * (made.T @ made))
-
-
-def _power(ga: tuple[np.ndarray, np.ndarray], gb: tuple[np.ndarray, np.ndarray], inner: np.ndarray, mix: float) -> float:
-    """Mean squared slope: of the pictures' mean (mix 0.5), or what both share (mix 0)."""
-    total = 0.0
-    for a, b in zip(ga, gb, strict=True):
-        x, y = a[inner].astype(np.float64), b[inner].astype(np.float64)
-        total += float(((0.5 * (x + y)) ** 2).mean() if mix else (x * y).mean())
-    return total
 
 
 def _tile_rows(tile: np.ndarray, count: int, state: _State, residual: np.ndarray, w: np.ndarray) -> np.ndarray:

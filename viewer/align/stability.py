@@ -79,15 +79,18 @@ class Follower:
     def __init__(self, first: np.ndarray, mask: np.ndarray | None = None, *, scale: float = 1.0) -> None:
         self._inside = np.ones(first.shape, bool) if mask is None else mask
         self._taper = _taper(self._inside)
-        self._usual = [_Usual.of(_even(np.asarray(first, np.float32), self._inside, axis), self._taper) for axis in (1, 0)]
+        self._levels = [_Level.of(self._inside, axis) for axis in (1, 0)]
+        self._usual = [_Usual.of(level.off(np.asarray(first, np.float32)), self._taper) for level in self._levels]
         self._scale = scale
 
     def shift(self, frame: np.ndarray) -> Shift:
         """Return the shift of a frame of the same shape."""
         fits = []
-        for axis, usual in zip((1, 0), self._usual, strict=True):
-            even = _even(np.asarray(frame, np.float32), self._inside, axis)
-            fits.append(_fine(usual, even, _coarse(usual, even)))
+        for level, usual in zip(self._levels, self._usual, strict=True):
+            even = level.off(np.asarray(frame, np.float32))
+            near = _fine(usual, even, np.zeros(2))
+            still = near.agreed and float(np.abs(near.px).max()) < 1.0
+            fits.append(near if still else _fine(usual, even, _coarse(usual, even)))
         best, other = sorted(fits, key=lambda fit: fit.sigma_px)
         gap = float(np.hypot(*(best.px - other.px)))
         limit = max(0.15, 0.05 * float(np.hypot(*best.px)), 3.0 * math.hypot(best.sigma_px, other.sigma_px))
@@ -127,7 +130,8 @@ def shift_track(time_s: np.ndarray, frames: np.ndarray, mask: np.ndarray | None 
 
 def _track(stack: np.ndarray, inside: np.ndarray, taper: np.ndarray, axis: int) -> tuple[np.ndarray, float]:
     """Shifts (N, 2) about their median and the usual error of one, bands along one axis taken off."""
-    even = np.stack([_even(np.asarray(frame, np.float32), inside, axis) for frame in stack])
+    level = _Level.of(inside, axis)
+    even = np.stack([level.off(np.asarray(frame, np.float32)) for frame in stack])
     usual = _Usual.of(even[0], taper)
     shifts = np.array([_coarse(usual, frame) for frame in even])
     sigma = 0.0
@@ -149,25 +153,41 @@ class _Usual:
     slope_x: np.ndarray
     slope_y: np.ndarray
     taper: np.ndarray
+    sample: np.ndarray
     spectrum: np.ndarray
 
     @classmethod
     def of(cls, values: np.ndarray, taper: np.ndarray) -> _Usual:
         values = np.asarray(values, np.float32)
         slopes = [cv2.Sobel(values, cv2.CV_32F, i, 1 - i, ksize=3, scale=1 / 8) for i in (1, 0)]
-        return cls(values, slopes[0], slopes[1], taper, np.conj(sfft.rfft2(values * taper)))
+        sample = np.flatnonzero(taper > 0.5)[::4]  # enough to tell the spread
+        return cls(values, slopes[0], slopes[1], taper, sample, np.conj(sfft.rfft2(values * taper)))
 
 
-def _even(frame: np.ndarray, inside: np.ndarray, axis: int) -> np.ndarray:
-    """What is level along rows (axis 1) or columns (axis 0) taken off within `_REACH` px, slow shading and noise too."""
-    m = inside.astype(np.float32)
-    half = 2 * math.ceil(3.0 * _REACH) + 1
-    kernel = np.exp(-0.5 * ((np.arange(half) - half // 2) / _REACH) ** 2).astype(np.float32)
-    one = np.ones(1, np.float32)
-    across, down = (kernel, one) if axis == 1 else (one, kernel)
-    blurred = [cv2.sepFilter2D(part, cv2.CV_32F, across, down, borderType=cv2.BORDER_CONSTANT) for part in (frame * m, m)]
-    even = (frame - blurred[0] / np.maximum(blurred[1], 1e-3)) * m
-    return np.asarray(cv2.GaussianBlur(even, (0, 0), 1.0) - cv2.GaussianBlur(even, (0, 0), 8.0), np.float32)
+@dataclass(frozen=True, eq=False)
+class _Level:
+    """Takes off what is level along rows (axis 1) or columns (axis 0) within `_REACH` px, slow shading and noise too."""
+
+    across: np.ndarray
+    down: np.ndarray
+    inside: np.ndarray
+    seen: np.ndarray
+
+    @classmethod
+    def of(cls, inside: np.ndarray, axis: int) -> _Level:
+        half = 2 * math.ceil(3.0 * _REACH) + 1
+        kernel = np.exp(-0.5 * ((np.arange(half) - half // 2) / _REACH) ** 2).astype(np.float32)
+        one = np.ones(1, np.float32)
+        across, down = (kernel, one) if axis == 1 else (one, kernel)
+        m = inside.astype(np.float32)
+        seen = cv2.sepFilter2D(m, cv2.CV_32F, across, down, borderType=cv2.BORDER_CONSTANT)
+        return cls(across, down, m, np.maximum(seen, 1e-3))
+
+    def off(self, frame: np.ndarray) -> np.ndarray:
+        m = self.inside
+        level = cv2.sepFilter2D(frame * m, cv2.CV_32F, self.across, self.down, borderType=cv2.BORDER_CONSTANT)
+        even = (frame - level / self.seen) * m
+        return np.asarray(cv2.GaussianBlur(even, (0, 0), 1.0) - cv2.GaussianBlur(even, (0, 0), 8.0), np.float32)
 
 
 def _taper(inside: np.ndarray) -> np.ndarray:
@@ -201,7 +221,7 @@ def _fine(usual: _Usual, frame: np.ndarray, shift: np.ndarray) -> Shift:
     for _ in range(4):
         moved = _moved(frame, found.px)
         gap = (moved - usual.values) * taper
-        spread = 1.4826 * float(np.median(np.abs(gap[taper > 0.5]))) + 1e-9
+        spread = 1.4826 * float(np.median(np.abs(gap.ravel()[usual.sample]))) + 1e-9
         w = taper / np.maximum(1.0, np.abs(gap) / (2.0 * spread))
         solved = _solve(w, gx, gy, gap)
         if solved is None:
