@@ -213,3 +213,17 @@ def test_intervals_of_another_take_cover_the_truth() -> None:
     assert told >= 30
     assert held >= 0.9 * told
     assert np.median(errors) < 1e-4 and max(errors) < 6e-4
+
+
+def test_pause_of_a_joined_recording_is_no_evidence() -> None:
+    # Two parts of one recording, 2 s apart, joined with silence between them, against a recording that never paused.
+    rng = np.random.default_rng(21)
+    sound = murmur(rng, 13)
+    first, second = (sound[int(a * RATE) : int(b * RATE)] for a, b in ((1.5, 5.5), (7.5, 11.5)))
+    joined = np.concatenate([first, np.zeros(2 * RATE), second]) + 0.0
+    witness = sound_witness(track(sound, RATE), track(joined, RATE, gaps=((4.0, 2.0),)))
+    fit = fit_clock(witness)
+    assert fit is not None and fit.clock.offset_s == pytest.approx(1.5, abs=2e-5)
+    assert not np.any((witness.clip_s > 4.0) & (witness.clip_s < 6.0))
+    assert np.any(witness.clip_s < 4.0) and np.any(witness.clip_s > 6.0)
+    assert np.allclose(witness.scene_s - witness.clip_s, 1.5, atol=1e-4)

@@ -63,3 +63,48 @@ def test_bad_files_are_one_line(pair: tuple[Path, Path], tmp_path: Path) -> None
         done = CliRunner().invoke(command, [str(pair[0]), str(path)])
         assert isinstance(done.exception, FileError) and done.exception.exit_code == 3
         assert "\n" not in str(done.exception)
+
+
+def test_marked_moments_and_points(pair: tuple[Path, Path]) -> None:
+    # Noise shows nothing: the marks alone give offset and pose, and the document says that they do.
+    reference, clip = map(str, pair)
+    marks = ["--mark", "0.10=0.35", "--mark", "0.40=0.65"]
+    # A turn by a quarter about (0, 0) and a shift by (100, 10): (x, y) -> (100 - y, 10 + x).
+    points = ["--pair", "20,30=70,30", "--pair", "90,30=70,100", "--pair", "20,80=20,30"]
+    done = CliRunner().invoke(command, [reference, clip, *marks, *points, "--json", "-"], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.output)
+    readings = {reading["name"]: reading for reading in document["readings"]}
+    assert readings["offset"]["value"] == pytest.approx(0.25, abs=1e-9)
+    assert readings["offset"]["low"] < 0.25 < readings["offset"]["high"]
+    assert readings["rate"]["state"] == "refused"  # 0.3 s between marks tell no rate
+    expected = {"scale": 1.0, "rotation": 90.0, "shift_x": 100.0, "shift_y": 10.0}
+    assert {name: readings[name]["value"] for name in expected} == pytest.approx(expected, abs=1e-6)
+    entry = document["clips"]["noise-1.mp4"]
+    assert (entry["sync_by"], entry["pose_by"], entry["mirrored"]) == ("marks", "points", False)
+    assert entry["residual_px"] == pytest.approx(0.0, abs=1e-6)
+    assert any("rests on 3 marked points alone" in text for text in document["warnings"])
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--mark", "1.0"],
+        ["--mark", "a=b"],
+        ["--pair", "1,2=3"],
+        ["--pair", "1,2=3,nan"],
+        ["--field-deg", "0"],
+    ],
+)
+def test_options_that_mean_nothing(pair: tuple[Path, Path], options: list[str]) -> None:
+    done = CliRunner().invoke(command, [*map(str, pair), *options])
+    assert done.exit_code == 2 and options[0] in done.output
+
+
+def test_marks_belong_to_one_clip(pair: tuple[Path, Path]) -> None:
+    from viewer.errors import UsageError
+
+    done = CliRunner().invoke(command, [str(pair[0]), str(pair[1]), str(pair[1]), "--mark", "0=0"])
+    assert isinstance(done.exception, UsageError) and "one clip" in str(done.exception)
+    done = CliRunner().invoke(command, [*map(str, pair), "--pair", "1,1=2,2"])
+    assert isinstance(done.exception, UsageError)  # one point tells no turn

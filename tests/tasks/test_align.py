@@ -125,6 +125,23 @@ def test_pair_against_itself_and_reference(clips: tuple[Path, Path, Pose]) -> No
     assert residual is not None and residual == pytest.approx(0.04, abs=1e-4)
 
 
+def test_marks_points_and_degrees(clips: tuple[Path, Path, Pose]) -> None:
+    first, second, true = clips
+    spots = [(200.0, 150.0), (300.0, 160.0), (230.0, 240.0)]
+    there = true.to_reference(np.array(spots))
+    off = [(spot, (float(x) + 9.0, float(y))) for spot, (x, y) in zip(spots, there, strict=True)]
+    with open_clip(first) as a, open_clip(second) as b:
+        result = align_clips(a, [b], marks=[(1.0, 1.0 + OFFSET_S + 0.4)], points=off, field_deg=40.0)
+    entry = result.extras["clips"]["second.mp4"]
+    # Marks and points that lie off are named, and what the clips themselves say is used.
+    assert result.reading("offset").value == pytest.approx(OFFSET_S, abs=2e-5)
+    assert any("marks and sound disagree by +400" in text for text in result.warnings)
+    assert any("marked points lie 9.0 px (rms) off" in text for text in result.warnings)
+    assert entry["pose_by"].startswith("intensity+")
+    # A field of 40 degrees over the circle of 2 x 160 px: 8 px a degree.
+    assert entry["residual_deg"] == pytest.approx(entry["residual_px"] / 8.0, rel=2e-3)
+
+
 def test_lane_series(clips: tuple[Path, Path, Pose]) -> None:
     with open_clip(clips[0]) as a:
         lane = series(a)
