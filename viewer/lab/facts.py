@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
+from scipy.ndimage import map_coordinates, spline_filter
 from scipy.optimize import brentq
 from scipy.stats import ncx2
 
@@ -26,6 +28,7 @@ PAIRS = {
     "reeds": (("sky-near", "wall"), ("sky", "reeds")),
 }
 RING_PX = 12
+NODES = 9
 
 
 def value(measure: str, name: str, of: str, number: float, unit: str, **more: Any) -> dict[str, Any]:
@@ -57,10 +60,22 @@ class StillLight:
         x, y, w, h = rect
         return float(self.light[y : y + h, x : x + w].mean(dtype=float))
 
+    @cached_property
+    def _spline(self) -> np.ndarray:
+        return np.asarray(spline_filter(self.light.astype(float), order=5, mode="mirror"))
+
     def at(self, points: np.ndarray) -> np.ndarray:
-        """Return the light at points (N, 2), interpolated by cubics."""
-        p = np.asarray(points, np.float32)
-        return np.asarray(cv2.remap(self.light, p[None, :, 0], p[None, :, 1], cv2.INTER_CUBIC)[0])
+        """Return the light at points (N, 2), by the spline of degree 5 through the pixels."""
+        p = np.asarray(points, float)
+        return np.asarray(map_coordinates(self._spline, [p[:, 1], p[:, 0]], order=5, prefilter=False, mode="mirror"))
+
+
+def without_grain(renderer: Renderer) -> Renderer:
+    """Return the same take behind a tube of no grain and no spots: noise of a small target or an edge, not its transfer."""
+    take = renderer.take
+    if take.tube is None:
+        return renderer
+    return Renderer(replace(take, tube=replace(take.tube, fixed_pattern=0.0, dark_spots=0)))
 
 
 def contrast_facts(renderer: Renderer, regions: Regions) -> Facts:
@@ -99,26 +114,32 @@ def frames_of(renderer: Renderer, level: int) -> list[int]:
 def bars_facts(renderer: Renderer, regions: Regions) -> Facts:
     """Return each tri-bar target's modulation ``(gap - bar) / (gap + bar)`` at each level.
 
-    Light over the middle third of each bar and gap, one bar width off their ends, as the design defines it.
+    Light over the middle third of each bar and gap, one bar width off their ends, as the design defines it; the tube's grain
+    left out.
     """
     facts: Facts = []
     take = renderer.take
     targets = {name: mark for name, mark in take.scene.marks.items() if mark.kind == "bars"}
     if not targets:
         return facts
+    plain = without_grain(renderer)
     for level, number in enumerate(settled_frames(renderer)):
-        still = StillLight(renderer, number)
+        still = StillLight(plain, number)
         for name, mark in targets.items():
             x, y, size, _ = mark.place
             width = size / 5
-            across = np.linspace(-1, 1, 5) * width / 6
-            along = np.linspace(y + width, y + size - width, 24)
+            # Gauss-Legendre nodes: the mean over the third is exact for any smooth light
+            nodes, weights = np.polynomial.legendre.leggauss(NODES)
+            along, shares = np.polynomial.legendre.leggauss(2 * NODES)
             light = []
             for n in range(5):
-                grid = np.stack(np.meshgrid(x + (n + 0.5) * width + across, along), -1).reshape(-1, 2)
+                u = x + (n + 0.5) * width + nodes * width / 6
+                v = y + size / 2 + along * (size / 2 - width)
+                grid = np.stack(np.meshgrid(u, v), -1).reshape(-1, 2)
                 if mark.way == "h":
                     grid = grid[:, ::-1] - [y, x] + [x, y]
-                light.append(float(still.at(take.view.to_px(grid)).mean()))
+                seen = still.at(take.view.to_px(grid)).reshape(len(v), len(u))
+                light.append(float(shares @ seen @ weights) / 4)
             bar, gap = float(np.mean(light[0::2])), float(np.mean(light[1::2]))
             of = f"{name}@{take.scene.typed_levels[level]:g}"
             place = {"at": [regions[name]["rect"]], "frames": frames_of(renderer, level)}
@@ -272,4 +293,5 @@ __all__ = [
     "settled_frames",
     "tint_facts",
     "value",
+    "without_grain",
 ]

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from scipy.optimize import brentq
 
-from viewer.lab.facts import Facts, Regions, StillLight, frames_of, settled_frames, value
+from viewer.lab.facts import Facts, Regions, StillLight, frames_of, settled_frames, value, without_grain
 from viewer.lab.render import Renderer
 from viewer.lab.scene import Mark
 
@@ -24,7 +24,7 @@ def edge_facts(renderer: Renderer, regions: Regions) -> Facts:
         sigma = math.sqrt(sum(part**2 for part in parts))
         place = {"at": [regions[name]["rect"]], "frames": frames_of(renderer, 0)}
         spread = _edge_spread(renderer, mark, regions[name]["rect"])
-        inside = "within the region: its ends are taken as dark and bright"
+        inside = "within the region: its outer thirds are taken as dark and bright; the tube's grain left out"
         facts += [
             value("edge", "edge_angle", name, _normal(renderer, mark)[0], "deg", **place),
             value("edge", "glow_radius", name, tube.halo_radius_deg * scale, "px", **place),
@@ -52,33 +52,32 @@ def _normal(renderer: Renderer, mark: Mark) -> tuple[float, np.ndarray]:
 
 
 def _edge_spread(renderer: Renderer, mark: Mark, rect: list[int]) -> dict[str, float]:
-    """Return 10-90 % width and MTF that the noise-free light shows in a region, by distance from the middle of the edge.
+    """Return 10-90 % width and MTF that the light free of noise and grain shows in a region, by distance from the edge.
 
-    Distances are binned by a quarter pixel; the tenth of the region at either end gives dark and bright.
+    Distances are binned by a quarter pixel; the outer third of the region at either side gives dark and bright.
     """
     x, y, w, h = rect
-    still = StillLight(renderer, settled_frames(renderer)[0])
+    still = StillLight(without_grain(renderer), settled_frames(renderer)[0])
     rows, cols = np.mgrid[y : y + h, x : x + w]
     _, vector = _normal(renderer, mark)
     centre = renderer.take.view.to_px(np.array([[mark.place[0] + mark.place[2] / 2, mark.place[1] + mark.place[3] / 2]]))[0]
     distance = ((cols - centre[0]) * vector[0] + (rows - centre[1]) * vector[1]).ravel()
     light = still.light[y : y + h, x : x + w].ravel().astype(float)
-    near = abs(distance) < min(w, h) / 2 - 2 if w > h else abs(distance) < w / 2 - 2
-    index = np.floor(distance[near] * 4).astype(int)
+    index = np.floor(distance * 4).astype(int)
     index -= index.min()
     count = np.bincount(index)
     full = count > 2
-    at = np.bincount(index, distance[near])[full] / count[full]
-    esf = np.bincount(index, light[near])[full] / count[full]
-    ends = max(3, len(esf) // 10)
-    esf = (esf - esf[:ends].mean()) / (esf[-ends:].mean() - esf[:ends].mean())
+    at = np.bincount(index, distance)[full] / count[full]
+    esf = np.bincount(index, light)[full] / count[full]
+    dark, bright = esf[at < at[0] / 1.5].mean(), esf[at > at[-1] / 1.5].mean()
+    esf = (esf - dark) / (bright - dark)
     grid = np.arange(at[0], at[-1], 0.25)
     lsf = np.diff(np.interp(grid, at, esf))
     middle = grid[:-1] + 0.125
 
     def mtf(f: float) -> float:
         # the bins' width is divided out, and that of the difference
-        return float(abs((lsf * np.exp(-2j * np.pi * f * middle)).sum()) / lsf.sum() / np.sinc(0.25 * f) ** 2)
+        return float(abs((lsf * np.exp(-2j * np.pi * f * middle)).sum()) / np.sinc(0.25 * f) ** 2)
 
     found = {f"mtf_at_{f}": mtf(f) for f in (0.05, 0.1)}
     found["mtf50"] = float(brentq(lambda f: mtf(f) - 0.5, 0.01, 0.45))
