@@ -1,6 +1,6 @@
 """How well bloom does: coverage of its intervals, errors through codecs, time.  Run by hand:
 
-``python tests/benchmarks/bench_bloom.py [--which coverage,codec,pulsing,time] [--trials 200]``
+``python tests/benchmarks/bench_bloom.py [--which coverage,codec,moving,glow,pulsing,time] [--trials 200]``
 """
 
 from __future__ import annotations
@@ -141,6 +141,79 @@ def pulsing(trials: int) -> None:
         )
 
 
+def moving(trials: int) -> None:
+    """Errors and coverage for a camera that sways by up to 7 px, 20 frames, from plenty of bits to few."""
+    for name, options in (
+        ("hevc 10-bit hlg", {"codec": "hevc", "bits": 10, "transfer": "hlg", "crf": 18}),
+        ("h264 8-bit, few bits", {"codec": "h264", "bits": 8, "transfer": "bt709", "crf": 22}),
+    ):
+        found = Tally(("halo_radius",))
+        for k in range(max(4, trials // 12)):
+            rng = np.random.default_rng(1000 + k)
+            radius = float(rng.uniform(12, 34))
+            rows, cols = int(3.6 * radius + 90) & ~1, int(3.6 * radius + 110) & ~1
+            parts = halo(radius, float(rng.uniform(1.2, 2.4)), 5.0, 0.1, "wing" if k % 2 else "gauss")
+            sway, pace = rng.uniform(1, 7, 2), rng.uniform(0.1, 0.7, 2)
+            frames = (
+                0.02
+                + scenes.lamp(rows, cols, tuple((cols / 2, rows / 2) + sway * np.sin(pace * n)), parts)
+                + 0.004 * rng.standard_normal((rows, cols))
+                for n in range(20)
+            )
+            found.add(frames, options, (cols / 2, rows / 2), (radius,))
+        found.say(f"moving, {name}")
+
+
+def smooth_glow(trials: int) -> None:
+    """Errors and coverage of centre and half level of Gaussian glows in strong noise, through both codecs."""
+    for name, options in (
+        ("h264 8-bit 709", {"codec": "h264", "bits": 8, "transfer": "bt709", "crf": 16}),
+        ("hevc 10-bit hlg", {"codec": "hevc", "bits": 10, "transfer": "hlg", "crf": 18}),
+    ):
+        found = Tally(("centre_x", "centre_y", "half_radius"))
+        for k in range(max(4, trials // 12)):
+            rng = np.random.default_rng(2000 + k)
+            size = float(rng.uniform(8, 22))
+            rows, cols = int(6 * size + 40) & ~1, int(6 * size + 60) & ~1
+            centre = (cols / 2 + float(rng.uniform(-1, 1)), rows / 2 + float(rng.uniform(-1, 1)))
+            still = 0.02 + scenes.lamp(rows, cols, centre, [(0.4, scenes.gauss(size))])
+            frames = (still + 0.008 * rng.standard_normal(still.shape) for _ in range(16))
+            found.add(frames, options, centre, (*centre, HALF * (size**2 + 1 / 12) ** 0.5))
+        found.say(f"smooth glow, {name}")
+
+
+class Tally:
+    """Errors of readings of one light, and how often their intervals hold the truth."""
+
+    def __init__(self, names: tuple[str, ...]) -> None:
+        self.errors: dict[str, list[float]] = {name: [] for name in names}
+        self.inside: dict[str, list[bool]] = {name: [] for name in names}
+
+    def add(self, frames, options: dict, mark: tuple[float, float], truth: tuple[float, ...]) -> None:
+        """Encode, measure, compare."""
+        from viewer.media import open_clip
+        from viewer.tasks.bloom import measure_bloom as measure_clip
+
+        with tempfile.TemporaryDirectory() as folder:
+            path = scenes.write_clip(Path(folder) / "a.mp4", frames, **options)
+            with open_clip(path) as clip:
+                result = measure_clip(clip, [mark])
+        for name, true in zip(self.errors, truth, strict=True):
+            reading = result.reading(name, "light-1")
+            if reading.value is not None and reading.low is not None and reading.high is not None:
+                self.errors[name].append(reading.value - true)
+                self.inside[name].append(reading.low <= true <= reading.high)
+
+    def say(self, head: str) -> None:
+        """Print one line a reading."""
+        for name, found in self.errors.items():
+            size = np.abs(found)
+            print(
+                f"{head}, {name}: mean |error| {size.mean():.4f} px, largest {size.max():.3f}, "
+                f"{100 * np.mean(self.inside[name]):.0f} % covered, n {size.size}"
+            )
+
+
 def timing() -> None:
     """Seconds a light, best of three."""
     for radius in (12, 30, 60):
@@ -159,7 +232,7 @@ def _run(light: np.ndarray, side: int) -> float:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser()
-    parser.add_argument("--which", default="coverage,codec,pulsing,time")
+    parser.add_argument("--which", default="coverage,codec,moving,glow,pulsing,time")
     parser.add_argument("--trials", type=int, default=200)
     chosen = parser.parse_args()
     print(platform.platform(), "numpy", np.__version__)
@@ -167,6 +240,10 @@ if __name__ == "__main__":
         coverage(chosen.trials)
     if "codec" in chosen.which:
         codec(chosen.trials)
+    if "moving" in chosen.which:
+        moving(chosen.trials)
+    if "glow" in chosen.which:
+        smooth_glow(chosen.trials)
     if "pulsing" in chosen.which:
         pulsing(chosen.trials)
     if "time" in chosen.which:

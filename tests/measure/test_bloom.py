@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from viewer.measure import bloom as entry
+from viewer.measure import bloom_tenth, bloom_values
 from viewer.measure.bloom import NAMES, LightBloom, measure_bloom
 from viewer.measure.bloom_model import Patch, Shape, solution
 from viewer.measure.bloom_profile import HALF, gaussian_radius, radial_profile
@@ -191,6 +193,18 @@ def test_refusals_say_what_to_film_instead() -> None:
     assert all(r.state == "refused" for r in hidden.readings)
     dim = one([((80, 75), [(0.001, scenes.gauss(6.0))])], ground=0.05, noise=0.0001)
     assert "less than a tenth" in (dim.reading("bloom_radius").reason or "")
+
+
+def test_every_reason_says_what_to_do() -> None:
+    reasons = [
+        value
+        for module in (entry, bloom_tenth, bloom_values)
+        for name, value in vars(module).items()
+        if name.isupper() and isinstance(value, str) and len(value) > 40
+    ]
+    assert len(reasons) >= 12
+    for reason in reasons:
+        assert any(word in reason.lower() for word in ("film", "mark a light", "move the lamp", "focus")), reason
 
 
 def test_a_disc_is_not_seen_in_smooth_glows() -> None:

@@ -100,20 +100,6 @@ def test_radial_profile_against_photutils() -> None:
     assert np.interp(own.radius_px[2:], other.radius, other.profile) == pytest.approx(own.light[2:], abs=0.015)
 
 
-def test_encircled_light_against_closed_form_and_background_error() -> None:
-    """1 - exp(-r2/2s2) within 1 %; pi r2 dB for a wrong background (check value E-BKG-1's formula)."""
-    yy, xx = np.mgrid[:161, :161]
-    light = np.exp(-0.5 * ((xx - 80) ** 2 + (yy - 80) ** 2) / 6.0**2) + 0.1
-    profile = bp.radial_profile(light, (80.0, 80.0), 60.0)
-    total = 2 * math.pi * 36
-    curve = bp.encircled(profile, 0.1)
-    outer = np.append(0.5 * (profile.radius_px[1:] + profile.radius_px[:-1]), profile.radius_px[-1] + 0.5)
-    expected = np.array([bp.gaussian_encircled(r, 6.0) for r in outer])
-    assert curve / total == pytest.approx(expected, abs=0.01)
-    shifted = bp.encircled(profile, 0.1 - 0.001)
-    assert (shifted - curve)[-1] == pytest.approx(math.pi * outer[-1] ** 2 * 0.001, rel=0.01)
-
-
 def test_profile_ignores_stray_points_and_masked_pixels() -> None:
     yy, xx = np.mgrid[:101, :101]
     light = np.exp(-0.5 * ((xx - 50) ** 2 + (yy - 50) ** 2) / 10.0**2)

@@ -190,18 +190,6 @@ def radial_profile(
     return RadialProfile(columns[0], columns[1], columns[2], columns[3], columns[4])
 
 
-def encircled(profile: RadialProfile, background: float) -> np.ndarray:
-    """Return the light above `background` within each ring's outer radius, summed over whole rings.
-
-    An error dB of the background shifts the result by ``pi r^2 dB``.
-    """
-    edges = np.concatenate([[0.0], 0.5 * (profile.radius_px[1:] + profile.radius_px[:-1])])
-    last = 2.0 * profile.radius_px[-1] - edges[-1] if profile.radius_px.size else 0.0
-    edges = np.append(edges, last)
-    area = math.pi * (edges[1:] ** 2 - edges[:-1] ** 2)
-    return np.asarray(np.cumsum((profile.light - background) * area))
-
-
 __all__ = [
     "HALF",
     "RadialProfile",
@@ -210,7 +198,6 @@ __all__ = [
     "disc_half_radius",
     "disc_level_at_edge",
     "disc_steepest_radius",
-    "encircled",
     "gaussian",
     "gaussian_encircled",
     "gaussian_radius",

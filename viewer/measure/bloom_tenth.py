@@ -39,7 +39,10 @@ LIKELY = 3.84  # 95 % of chi square with one degree of freedom
 NO_TENTH = "the light adds less than a tenth of the background anywhere. Film a brighter lamp or a darker background."
 BURNT_TENTH = "clipping reaches the radius of a tenth of the background. Film with a shorter exposure."
 BLACK = "the background is too dark against its error for a tenth of it to mean anything. Film with some ambient light."
-OPEN_TENTH = "the added light may be above a tenth of the background out to the border of what could be used."
+OPEN_TENTH = (
+    "the added light may be above a tenth of the background out to the border of what could be used. "
+    "Film the lamp with more of its surroundings."
+)
 
 UNSEEN = "what lies round the light hides where it falls under a tenth. Film it with more, and plainer, surroundings."
 
@@ -123,6 +126,7 @@ def _within(scene: Scene, found: Fit, i: int, first: float, reach: float, usable
         rows += [(1.0 + (r / s) ** 2) ** (-0.5 * p) for s in scales for p in POWERS]
         return np.array(rows)
 
+    whole, nearest = shape.radial(shape.without_camera(weights)), float(bins.r.min())
     slopes = np.array([bins.u, bins.v]) / max(reach, 1.0)
     alone = float(weights[-1]) if shape.camera.size else 0.0
     bins = replace(bins, light=bins.light - own(bins.r) - (alone * shape.camera_light(bins.r) if alone else 0.0))
@@ -137,7 +141,11 @@ def _within(scene: Scene, found: Fit, i: int, first: float, reach: float, usable
         def veil(r: np.ndarray) -> np.ndarray:
             return np.asarray(veil_part @ veil_columns(np.asarray(r, float)))
 
-        return lambda r: own(r) + veil(r), veil
+        def added(r: np.ndarray) -> np.ndarray:
+            # a veil made for the rings means nothing within the first of them; there the fit of the light's own pixels holds
+            return np.where(np.asarray(r, float) < nearest, whole(r), own(r) + veil(r))
+
+        return added, veil
 
     around = _levels(_solver(columns, bins), _solver(columns, bins, near), bins, profile, reach)
     if not alone:

@@ -15,7 +15,7 @@ from viewer.errors import UsageError
 from viewer.measure import bloom as measure
 from viewer.measure.lights import PointLight, find_lights, refine_centre
 from viewer.measure.readings import Flag, Reading, refused
-from viewer.tasks.bloom_help import camera_alone, joined
+from viewer.tasks.bloom_help import camera_alone, joined, smoothed_away
 from viewer.tasks.bloom_words import curves, fits_of, notes_of, scaled
 from viewer.tasks.document import Result
 from viewer.tasks.mean_picture import Look, MeanPicture, allowed, code_step, codec_growth, codec_sigma, mean_picture, scout
@@ -27,8 +27,12 @@ MOST_LIGHTS = 8
 NEIGHBOURS = 60
 HALO_SHARE = 0.5  # of a codec's error at a single edge: a round one averages it
 CENTRE_SHARE = math.sqrt(2.0) * HALO_SHARE  # the first harmonic of errors round an edge scatters more than their mean
+HALF_SHARE = 0.6  # the half level follows the blur too, which codecs widen
+SMOOTH_SIGMA = 0.035  # px, of a codec where light has no edge: its slope is lower, and more bits a sample help less
 RESTLESS_SHARE = 1.2  # the same where light moves or pulses: frames are then predicted badly
+SHARES = {"centre_x": CENTRE_SHARE, "centre_y": CENTRE_SHARE, "half_radius": HALF_SHARE}
 RESTLESS_GRAIN = 2.5  # by which the same holds for the dark next to bright light
+WIDENED = 1.2  # relative width of a Gaussian glow by light lost beyond 2.5 sigma, over its height (least squares)
 CORE_ERROR = 0.08  # px
 MARGIN = 6.0  # px inside the field's edge that are left out
 RADII = ("core_radius", "halo_radius", "half_radius", "bloom_radius")
@@ -113,6 +117,7 @@ def measure_bloom(
     alone = camera_alone(camera, camera_light, cancelled) if camera is not None else None
     level = float(np.median(mean.light[valid])) if valid.any() else 0.0
     restless = mean.moving or Flag.GATED in mean.flags
+    lost = smoothed_away(clip, look, frames, level)
     blooms = measure.measure_bloom(
         light,
         marks,
@@ -123,12 +128,12 @@ def measure_bloom(
         camera=alone,
         dark=_dark(mean.light, stop),
         limit=look.limit,
-        grain=_grain(clip, level) * (RESTLESS_GRAIN if restless else 1.0),
+        grain=math.hypot(_grain(clip, level) * (RESTLESS_GRAIN if restless else 1.0), lost),
         frames=mean.frames,
         flags=mean.flags | Flag.ONE_TAKE,
         cancelled=cancelled,
     )
-    blooms = tuple(_coded(b, clip, mean, look.limit or 1.0) for b in blooms)
+    blooms = tuple(_coded(b, clip, mean, look.limit or 1.0, lost) for b in blooms)
     per_degree = stop.px_per_degree(field_deg) if stop and field_deg else None
     if field_deg and stop is None:
         warnings.append("no field circle was found, so there is no scale: radii are in px only.")
@@ -254,18 +259,22 @@ def _none(clip: ClipReader, stop: FieldCircle | None, total: int) -> Result:
     return Result(command="bloom", inputs=(clip.info.input_record(),), readings=readings, extras=_extras(stop, total))
 
 
-def _coded(bloom: measure.LightBloom, clip: ClipReader, mean: MeanPicture, limit: float) -> measure.LightBloom:
-    """Return a light whose intervals allow for the codec, and for bands that may be left in the mean picture."""
+def _coded(bloom: measure.LightBloom, clip: ClipReader, mean: MeanPicture, limit: float, lost: float) -> measure.LightBloom:
+    """Return a light whose intervals allow for the codec, and for bands that may be left in the mean picture.
+
+    `lost` is by how much the dark may read low (`smoothed_away`).
+    """
     x, y = round(bloom.centre[0]), round(bloom.centre[1])
     part = mean.light[max(0, y - 2) : y + 3, max(0, x - 2) : x + 3]
     peak = float(part.max()) / limit if part.size else 0.0
     restless = mean.moving or Flag.GATED in mean.flags
-    readings = [_with_codec(r, clip, peak, restless) for r in bloom.readings]
+    smooth = bloom.kind != "disc"
+    readings = [_with_lost(_with_codec(r, clip, peak, restless, smooth), bloom, lost) for r in bloom.readings]
     return replace(bloom, readings=tuple(_with_bands(r, bloom, mean.banded) for r in readings))
 
 
-def _with_codec(reading: Reading, clip: ClipReader, peak: float, restless: bool) -> Reading:
-    """Allow for what the codec does to a fitted edge and to a burnt core; `peak` is the core's light over the limit.
+def _with_codec(reading: Reading, clip: ClipReader, peak: float, restless: bool, smooth: bool) -> Reading:
+    """Allow for what the codec does to a fitted edge or `smooth` glow and to a burnt core; `peak` is its light over the limit.
 
     The shares are those that make intervals cover through encodes at 0.02 to 1.5 bits per pixel
     (tests/benchmarks/bench_bloom.py).  A core without clipping may have lost its top to the encoder.
@@ -274,11 +283,19 @@ def _with_codec(reading: Reading, clip: ClipReader, peak: float, restless: bool)
     if reading.name in ("veil_at_edge", "bloom_radius") or not growth:
         return reading
     if reading.name != "core_radius":
-        still = CENTRE_SHARE if reading.name.startswith("centre") else HALO_SHARE
-        return allowed(reading, (RESTLESS_SHARE if restless else still) * codec_sigma(clip))
+        share = RESTLESS_SHARE if restless else SHARES.get(reading.name, HALO_SHARE)
+        return allowed(reading, share * max(codec_sigma(clip), SMOOTH_SIGMA * growth if smooth else 0.0))
     if reading.value == 0.0:
         return replace(reading, high=1.0) if peak > 0.4 else reading
     return allowed(reading, CORE_ERROR * growth)
+
+
+def _with_lost(reading: Reading, bloom: measure.LightBloom, lost: float) -> Reading:
+    """Allow for dark that reads low by `lost` round a smooth glow, which then looks wider."""
+    height = float(bloom.glow.max(initial=0.0))
+    if reading.name != "half_radius" or reading.value is None or bloom.kind == "disc" or height <= 0.0:
+        return reading
+    return allowed(reading, WIDENED * reading.value * lost / height)
 
 
 def _with_bands(reading: Reading, bloom: measure.LightBloom, banded: float) -> Reading:

@@ -10,14 +10,20 @@ import numpy as np
 from viewer.errors import UsageError
 from viewer.measure.bloom import camera_profile, measure_bloom
 from viewer.measure.bloom_stack import Exposure, join
+from viewer.measure.encoder import DOUBT
 from viewer.measure.lights import find_lights, refine_centre
-from viewer.tasks.mean_picture import Look, MeanPicture, mean_picture, scout
+from viewer.measure.stats import robust_sigma
+from viewer.tasks.encoder import encoder_of
+from viewer.tasks.mean_picture import Look, MeanPicture, chosen, mean_picture, scout
+from viewer.tasks.patches import bend_of, step_light
 
 if TYPE_CHECKING:
     from viewer.media.reader import ClipReader
 
 Stop = Callable[[], bool] | None
 ALL = (0, None)
+# Of the noise that is left, what was lost beside it: from encodes of smooth glows in noise (bench_bloom.py, glow).
+LOST_SHARE = {"hevc": 1.0}
 
 
 def _mean(clip: ClipReader, mark: tuple[float, float], cancelled: Stop) -> MeanPicture:
@@ -67,6 +73,26 @@ def joined(
     return result.light, result.clipped, records
 
 
+def smoothed_away(clip: ClipReader, look: Look, frames: tuple[int, int | None], level: float) -> float:
+    """Return by how much the dark near `level` may read low because the encoder smoothed its noise (1 sigma, units of light).
+
+    A smoothed signal reads low by half the lost variance times the bend of the curve (as `viewer.measure.lostlight` has it).
+    What was lost is bounded by the encoder's level of distortion and by a share of the noise that is left.
+    """
+    start, stop, _ = chosen(len(clip.index), frames)
+    encoder = encoder_of(clip)
+    if encoder.lossless or stop - start < 2 or level <= 0.0:
+        return 0.0
+    middle = (start + stop) // 2
+    first, second = (np.asarray(look.light(frame)[0], float) for frame in clip.frames(middle - 1, middle + 1))
+    dark = np.abs(0.5 * (first + second) - level) < 0.5 * level
+    if np.count_nonzero(dark) < 100:
+        return 0.0
+    left = 0.5 * robust_sigma((second - first)[dark]) ** 2
+    lost = LOST_SHARE.get(encoder.codec, 0.5) * left + DOUBT * encoder.water * step_light(clip, level) ** 2
+    return min(0.5 * bend_of(clip, level) * lost, 0.1 * level)
+
+
 def camera_alone(clip: ClipReader, mark: tuple[float, float] | None, cancelled: Stop) -> np.ndarray:
     """Return what the camera alone makes of a point light: radii (px) and light, shape (2, N).
 
@@ -97,4 +123,4 @@ def camera_alone(clip: ClipReader, mark: tuple[float, float] | None, cancelled: 
     return profile
 
 
-__all__ = ["camera_alone", "joined"]
+__all__ = ["camera_alone", "joined", "smoothed_away"]
