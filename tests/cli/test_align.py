@@ -51,6 +51,8 @@ def test_document(pair: tuple[Path, Path], tmp_path: Path) -> None:
 def test_table_and_usage(pair: tuple[Path, Path]) -> None:
     shown = CliRunner().invoke(command, [str(pair[0]), str(pair[1])], catch_exceptions=False)
     assert shown.exit_code == 0 and "refused" in shown.output
+    for words in ("time, sound: no answer: both clips have no sound", "field circle: none found"):
+        assert words in shown.output
     assert CliRunner().invoke(command, [str(pair[0])]).exit_code == 2
 
 
@@ -108,3 +110,25 @@ def test_marks_belong_to_one_clip(pair: tuple[Path, Path]) -> None:
     assert isinstance(done.exception, UsageError) and "one clip" in str(done.exception)
     done = CliRunner().invoke(command, [*map(str, pair), "--pair", "1,1=2,2"])
     assert isinstance(done.exception, UsageError)  # one point tells no turn
+
+
+def test_terminal_tells_what_the_clocks_and_poses_rest_on() -> None:
+    from viewer.tasks.align_document import lines_of
+
+    rows = [
+        {"kind": "sound", "offset_s": -0.25, "sigma_s": 2e-5, "rate_ppm": 80.04, "chosen": True, "agrees": None, "text": ""},
+        {"kind": "motion", "offset_s": 0.31, "sigma_s": 0.02, "rate_ppm": None, "chosen": False, "agrees": False, "text": "x"},
+    ]
+    entry = {
+        "witnesses": rows, "pose_by": "intensity+features", "mirrored": True, "residual_px": 0.031, "residual_deg": 0.0019,
+        "second_method_px": 0.4, "overlap": 0.97, "moved_px": 0.0, "field_circle": [310.2, 176.6, 150.8],
+        "field_circle_residual_px": 0.15,
+    }  # fmt: skip
+    assert lines_of("b.mp4", entry) == [
+        "b.mp4:",
+        "  time, sound: offset -0.250000 s, 1 sigma 2e-05 s, rate +80.0 ppm (used)",
+        "  time, motion: offset +0.310 s, 1 sigma 0.02 s (disagrees); x",
+        "  angle, intensity+features: mirrored, residual 0.031 px (0.0019 deg), second method 0.40 px off, "
+        "97 % of the reference's field shown",
+        "  field circle: centre 310.20, 176.60, radius 150.80 px, edge within 0.15 px",
+    ]

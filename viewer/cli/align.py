@@ -71,6 +71,7 @@ def command(
     """
     from viewer.media import LightChoice, open_clip
     from viewer.tasks.align import align_clips
+    from viewer.tasks.align_document import lines_of
 
     choice = LightChoice(transfer=transfer, range=range, matrix=matrix)
     with ExitStack() as stack, progress_bar("align") as progress:
@@ -84,6 +85,9 @@ def command(
             progress=progress,
         )
     emit(result, json_to)
+    if not json_to:
+        for name, entry in result.extras["clips"].items():
+            click.echo("\n".join(lines_of(name, entry)))
 
 
 __all__ = ["command"]

@@ -325,6 +325,7 @@ def _no_time(evidence: list[Witness], first: ClipView, second: ClipView) -> tupl
     steps, sound, motion = (reasons.get(kind, "") for kind in ("light steps", "sound", "motion"))
     if steps.startswith("static") and motion.startswith(("nothing", "too few")) and "no sound" in sound:
         return steps, levels
+    steps = steps.replace("static, no common time: ", "", 1)  # said once is enough
     text = "; ".join(reason.rstrip(".") for reason in (sound, steps, motion) if reason)
     return f"no common time: {text}.", levels
 

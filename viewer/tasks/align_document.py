@@ -132,6 +132,52 @@ def entry(found: PairAlignment, px_per_degree: float | None = None) -> dict[str,
     }
 
 
+def lines_of(name: str, entry: dict[str, Any]) -> list[str]:
+    """Return what a clip's entry says beside its readings, for a terminal: evidence of time, angle, field circle."""
+    lines = [f"{name}:"]
+    for row in entry["witnesses"]:
+        lines.append(f"  time, {row['kind']}: {_witness_words(row)}")
+    if entry["pose_by"] and entry["pose_by"] != "reference":
+        lines.append(f"  angle, {entry['pose_by']}: {_pose_words(entry)}")
+    if entry["field_circle"]:
+        x, y, radius = entry["field_circle"]
+        edge = entry["field_circle_residual_px"]
+        scatter = "" if edge is None else f", edge within {edge:.2f} px"
+        lines.append(f"  field circle: centre {x:.2f}, {y:.2f}, radius {radius:.2f} px{scatter}")
+    else:
+        lines.append("  field circle: none found")
+    return lines
+
+
+def _witness_words(row: dict[str, Any]) -> str:
+    """One witness: its offset and error and whether it is used, agrees, or why it has no answer."""
+    if row["offset_s"] is None:
+        return f"no answer: {row['text']}"
+    sigma = row["sigma_s"] or 0.0
+    digits = min(max(1 - math.floor(math.log10(sigma)), 0), 7) if sigma > 0 else 6
+    words = f"offset {row['offset_s']:+.{digits}f} s, 1 sigma {sigma:.1g} s"
+    if row["rate_ppm"] is not None:
+        words += f", rate {row['rate_ppm']:+.1f} ppm"
+    stand = {True: "agrees", False: "disagrees", None: "not used"}[row["agrees"]]
+    words += f" ({'used' if row['chosen'] else stand})"
+    return f"{words}; {row['text']}" if row["text"] else words
+
+
+def _pose_words(entry: dict[str, Any]) -> str:
+    """Mirror, residual, the method that confirms, and the share of the field."""
+    words = ["mirrored" if entry["mirrored"] else "not mirrored"]
+    if entry["residual_px"] is not None:
+        degrees = "" if entry["residual_deg"] is None else f" ({entry['residual_deg']:.4f} deg)"
+        words.append(f"residual {entry['residual_px']:.3f} px{degrees}")
+    if entry["second_method_px"] is not None:
+        words.append(f"second method {entry['second_method_px']:.2f} px off")
+    if entry["overlap"] is not None:
+        words.append(f"{100 * entry['overlap']:.0f} % of the reference's field shown")
+    if entry["moved_px"]:
+        words.append(f"camera moved {entry['moved_px']:.1f} px rms")
+    return ", ".join(words)
+
+
 def _track_entry(track: ShiftTrack | None) -> dict[str, Any] | None:
     """A shift track as it stands in the document: times (s), shifts (px) against the usual place."""
     if track is None:
@@ -143,4 +189,4 @@ def _track_entry(track: ShiftTrack | None) -> dict[str, Any] | None:
     }
 
 
-__all__ = ["entry", "readings_of"]
+__all__ = ["entry", "lines_of", "readings_of"]
