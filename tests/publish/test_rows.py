@@ -12,7 +12,7 @@ from viewer.publish.compared import moment_words, told_verdicts, verdict_table
 from viewer.publish.panewords import _fitting, _packed
 from viewer.publish.text import width
 from viewer.publish.words import value_words
-from viewer.session.model import LightLevel, Region, Request, Session, StoredReading
+from viewer.session.model import LightLevel, Region, Request, Session, StoredReading, StoredVerdict
 
 Sample = tuple[Session, Path]
 
@@ -91,6 +91,28 @@ def test_lines_of_light_stand_beside_what_comes_from_the_same_place(chart: Sessi
     assert [getattr(rows.cell_of(session, gates, clip), "value", None) for clip in (heron, bittern)] == [None, 172.0]
     assert [getattr(rows.cell_of(session, light, clip), "value", None) for clip in (heron, bittern)] == [238.0, 238.0]
     assert rows.missing_words(session, gates, heron) == "none found"
+
+
+def test_the_table_names_whose_line_of_light_it_is(chart: Session) -> None:
+    own, light = "(the device's own gate)", "(the scene's own light)"
+    sentences = {
+        ("field", "d-heron"): (
+            "cannot tell",
+            f"Modulation frequency of field {own}: Bittern 172 Hz; Heron: nothing to compare.",
+        ),
+        ("field/line-2", "d-heron"): ("differs", f"Modulation frequency of field {light}: Bittern 238 Hz, Heron 239 Hz."),
+    }
+    verdicts = tuple(
+        StoredVerdict(
+            request="q-flicker", name="modulation_frequency", of=of, first=first, second="d-bittern", word=word, sentence=text,
+            **({"difference": -1.0, "low": -1.2, "high": -0.8} if word == "differs" else {}),
+        )
+        for (of, first), (word, text) in sentences.items()
+    )  # fmt: skip
+    gate, scene = verdict_table(replace(chart, verdicts=verdicts), "s-lamps")["rows"]
+    assert (gate["of"], scene["of"]) == ("field, the device's own gate", "field, the scene's own light")
+    assert gate["cells"][0]["rest"] == "only one shows it"
+    assert scene["cells"][0]["value"] == "−1.00"
 
 
 def test_a_ramp_does_not_repeat_what_is_measured_beside_it(chart: Session) -> None:

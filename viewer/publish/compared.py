@@ -10,6 +10,7 @@ from typing import Any
 from viewer.publish import rows as table
 from viewer.publish.words import decimals, label, number, unit_words
 from viewer.session.model import Request, Session, StoredVerdict
+from viewer.tasks.lines import NOTHING, WHOSE
 from viewer.tasks.session import budgets_of
 
 # Readings that come by the dozen: they are plotted, and stand in full in the HTML report and in the CSV.
@@ -67,7 +68,8 @@ def verdict_table(session: Session, scene: str) -> dict[str, Any]:
                 rows.append(
                     {
                         "label": label(name),
-                        "of": of_words(session, request, of),
+                        "of": _line_words([mine.get((request.id, name, of, a, b)) for a, b in pairs])
+                        or of_words(session, request, of),
                         "many": name in MANY,
                         "principal": name in principal_names(),
                         "cells": cells,
@@ -76,11 +78,19 @@ def verdict_table(session: Session, scene: str) -> dict[str, Any]:
     return {"columns": [f"{names[b]} − {names[a]}" for a, b in pairs], "rows": rows}
 
 
+def _line_words(verdicts: Sequence[StoredVerdict | None]) -> str:
+    """Return place and origin of the line of light that all verdicts of a row speak of; empty for other rows."""
+    spoken = [verdict for verdict in verdicts if verdict is not None]
+    origins = {next((whose for whose in WHOSE.values() if f"({whose})" in v.sentence), "") for v in spoken}
+    whose = origins.pop() if len(origins) == 1 else ""
+    return f"{spoken[0].of.split('/line-')[0]}, {whose}" if whose else ""
+
+
 def _difference(verdict: StoredVerdict | None, unit: str) -> dict[str, str]:
     """Return a cell: the verdict's word, the difference, its interval with the unit."""
     if verdict is None:
         return {"word": "", "value": "", "rest": ""}
-    if verdict.difference is None and verdict.word == "differs":
+    if verdict.difference is None and (verdict.word == "differs" or verdict.sentence.endswith(NOTHING)):
         return {"word": verdict.word, "value": "", "rest": "only one shows it"}
     if verdict.difference is None or verdict.low is None or verdict.high is None:
         return {"word": verdict.word, "value": "", "rest": "not measured in both"}

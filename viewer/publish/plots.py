@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from viewer.measure.readings import bound_words
 from viewer.publish import rows as table
 from viewer.publish.compared import moment_words, of_words
 from viewer.publish.palette import LIGHT, DeviceStyle, device_styles
@@ -22,7 +23,7 @@ _LOCK = threading.RLock()
 _MARKERS = {"ring": "o", "circle": "o", "triangle": "^", "square": "s", "diamond": "D", "cross": "P", "star": "*"}
 WIDTH_IN, HALF_IN = 6.9, 3.35
 # Room for ticks and axis titles, inches: left, right, bottom, top.
-EDGES_IN = (0.62, 0.12, 0.42, 0.08)
+EDGES_IN = (0.62, 0.12, 0.47, 0.08)
 
 
 def _figure(height_in: float, *, width_in: float = WIDTH_IN, left_in: float = EDGES_IN[0]) -> tuple[Any, Any]:
@@ -113,7 +114,7 @@ def _intervals(session: Session, scene: str) -> list[dict[str, Any]]:
         shown = [(clip, r) for clip, r in found if r is not None and r.value is not None]
         if len(shown) < 2:
             continue
-        figure, axes = _figure(0.55 + 0.24 * len(shown), width_in=HALF_IN, left_in=1.05)
+        figure, axes = _figure(0.6 + 0.24 * len(shown), width_in=HALF_IN, left_in=1.05)
         for place, (clip, reading) in enumerate(reversed(shown)):
             _interval(axes, place, clip, reading, styles)
         ticks = [f"{names.get(c.device or '', c.name)[:16]}, take {c.take}" for c, _ in reversed(shown)]
@@ -189,6 +190,14 @@ def _interval(axes: Any, place: int, clip: Clip, reading: StoredReading, styles:
     if reading.low is not None and reading.high is not None:
         axes.plot([reading.low, reading.high], [place, place], color=mark["color"], linewidth=1.6, solid_capstyle="butt")
     axes.plot([reading.value], [place], linestyle="none", **mark)
+    way = bound_words(reading.value or 0.0, reading.low, reading.high) if reading.state == "limit" else ""
+    if way in ("at least", "at most"):
+        # A bound: an arrow towards where the truth lies.
+        reach = 16 if way == "at least" else -16
+        arrow = {"arrowstyle": "<-", "color": mark["color"], "shrinkA": 0, "shrinkB": 0}
+        axes.annotate(
+            "", (reading.value, place), (reach, 0), textcoords="offset points", arrowprops=arrow, annotation_clip=False
+        )
 
 
 def _curves(session: Session, scene: str, results: Results, measure: str, draw: Any) -> list[dict[str, Any]]:

@@ -248,7 +248,10 @@ def _table(session: Session, scene: str, clips: Sequence[Clip], stale: set[str])
         keys = list(dict.fromkeys((r.name, r.of) for r in mine))
         idents = [ident for group in request.regions.values() for ident in group if ident in marks]
         for name, of in keys:
-            cells = [_cell(next((r for r in mine if (r.name, r.of, r.clip) == (name, of, c.id)), None), stale) for c in clips]
+            found = {r.clip: r for r in mine if (r.name, r.of) == (name, of)}
+            # A further line of light was looked for wherever the first one was.
+            looked = {r.clip for r in mine if r.name == name and "/line-" in of and r.of == of.split("/line-")[0]}
+            cells = [_cell(found.get(c.id), stale, "none found" if c.id in looked else "not measured") for c in clips]
             unit = next((r.unit for r in mine if (r.name, r.of) == (name, of)), "")
             made.append(
                 {
@@ -265,9 +268,9 @@ def _table(session: Session, scene: str, clips: Sequence[Clip], stale: set[str])
     return made
 
 
-def _cell(reading: StoredReading | None, stale: set[str]) -> dict[str, Any]:
+def _cell(reading: StoredReading | None, stale: set[str], missing: str) -> dict[str, Any]:
     if reading is None:
-        return {"state": "none", "value": "", "rest": "not measured", "flags": []}
+        return {"state": "none", "value": "", "rest": missing, "flags": []}
     value, rest = value_words(reading)
     flags = [*reading.flags, *(["out of date"] if reading.id in stale else [])]
     return {"state": reading.state, "value": value, "rest": rest, "flags": flags, "reason": reading.reason or ""}

@@ -21,7 +21,9 @@ Cell = tuple[Budget | None, str, str]
 
 LINE_NAMES = ("modulation_frequency", "modulation_depth", "flicker_index")
 OWN, SCENE = (FLAG_WORDS[flag][0] for flag in (Flag.OF_TUBE, Flag.OF_SOURCE))
-_WHOSE = {OWN: "the device's own gate", SCENE: "the scene's own light"}
+WHOSE = {OWN: "the device's own gate", SCENE: "the scene's own light"}
+# How the sentence of a verdict ends where only one device shows a line.
+NOTHING = "nothing to compare."
 # A gate this much deeper than the smallest depth that would have been seen would not have been missed (practice).
 _CLEAR = 2.0
 
@@ -70,7 +72,7 @@ def _origins(session: Session) -> dict[tuple[str, str, str], str]:
     for reading in session.readings:
         device = devices.get(reading.clip)
         if reading.name in LINE_NAMES and reading.state != "refused" and device is not None:
-            words = [flag for flag in reading.flags if flag in _WHOSE]
+            words = [flag for flag in reading.flags if flag in WHOSE]
             found.setdefault((reading.request, device, reading.of), set()).add(words[0] if words else "")
     return {key: words.pop() for key, words in found.items() if len(words) == 1 and words != {""}}
 
@@ -105,7 +107,7 @@ class _Sides:
         for whose, a, b in both:
             of = b if b not in used else a
             used.add(of)
-            told = f"{_place(of)} ({_WHOSE[whose]})" if whose else of
+            told = f"{_place(of)} ({WHOSE[whose]})" if whose else of
             yield self._pair(of, first, second, self.rows[a][first], self.rows[b][second], told)
         unsure = [ident for ident, found in ((first, mine), (second, other)) if "" in found]
         for whose, one, two in alone:
@@ -151,19 +153,19 @@ class _Sides:
         has, lacks = (first, second) if first_has else (second, first)
         with_it, without = self._named(has), self._named(lacks)
         budget, _, unit = self.rows[of][has]
-        head = f"{label_of(self.name)} of {_place(of)} ({_WHOSE[whose]})"
+        head = f"{label_of(self.name)} of {_place(of)} ({WHOSE[whose]})"
         limit = self._smallest(lacks)
         seen = "" if limit is None else f" down to {limit:.2g} % as recorded, at the frequencies that its clip can show"
         if whose == SCENE:
             return self._verdict(
-                of, first, second, UNKNOWN, f"{head}: only {with_it} shows it, {without} does not{seen}: nothing to compare."
+                of, first, second, UNKNOWN, f"{head}: only {with_it} shows it, {without} does not{seen}: {NOTHING}"
             )
         size = f"{budget.value:.4g}{'' if unit == '1' else f' {unit}'}" if budget else "not measured"
         deep = budget.interval()[0] if budget and self.name == "modulation_depth" else 0.0
         if limit is not None and deep > _CLEAR * limit:
             text = f"{head}: {with_it} {size}; {without} has no gate of its own{seen} (these units, these takes)."
             return self._verdict(of, first, second, DIFFERS, text)
-        text = f"{head}: {with_it} {size}; {without} has no gate of its own{seen}: nothing to compare."
+        text = f"{head}: {with_it} {size}; {without} has no gate of its own{seen}: {NOTHING}"
         return self._verdict(of, first, second, UNKNOWN, text)
 
     def _smallest(self, device: str) -> float | None:
@@ -182,4 +184,4 @@ def _place(of: str) -> str:
     return of.split("/line-")[0]
 
 
-__all__ = ["LINE_NAMES", "OWN", "SCENE", "Pair", "pairs_of"]
+__all__ = ["LINE_NAMES", "NOTHING", "OWN", "SCENE", "WHOSE", "Pair", "pairs_of"]
