@@ -16,6 +16,7 @@ from viewer.measure.flicker_fit import Sheet, fit_wave
 from viewer.measure.flicker_readout import still_bands
 from viewer.measure.flicker_rows import RowLight, bin_rows, relative_light
 from viewer.measure.flicker_sampling import frequency_floor, read_clock
+from viewer.measure.flicker_search import Plane, find_peaks
 
 made = SimpleNamespace(**run_path(str(Path(__file__).with_name("flicker_rows_made.py"))))
 Gate, Scene, make_rows = made.Gate, made.Scene, made.make_rows
@@ -154,6 +155,30 @@ def test_uneven_frames_have_no_alias() -> None:
     strongest = analysis.strongest
     assert strongest is not None and strongest.frequency_hz == pytest.approx(333.7, abs=2e-3)
     assert strongest.alias_hz is None
+
+
+def test_loud_wave_below_a_high_floor_is_looked_at() -> None:
+    """Steps of exposure put sidebands of a strong wave at every alias, so the floor stands high above the wave itself.
+
+    A peak of 5 over its floor is no peak by its height, but the largest amplitude of all is one.
+    """
+    height, amplitude = np.ones((200, 121)), np.full((200, 121), 1e-3)
+    height[80, 90], amplitude[80, 90] = 60.0, 0.02
+    height[20, 70], amplitude[20, 70] = 5.0, 0.4
+    plane = Plane(np.arange(200) * 0.1, np.arange(121) * 0.5 - 30.0, height, amplitude, np.zeros((200, 121), np.int64))
+    found = [(round(peak.g_hz, 3), peak.q) for peak in find_peaks(plane, duration_s=4.0, least=25.0)]
+    assert found == [(8.0, 15.0), (2.0, 5.0)]
+    amplitude[20, 70] = 0.03
+    assert len(find_peaks(plane, duration_s=4.0, least=25.0)) == 1, "a small one stays below the floor"
+
+
+def test_very_uneven_frames() -> None:
+    """Times that scatter by a twelfth of a frame: of an even number of steps none need lie near their median."""
+    rng = np.random.default_rng(1)
+    for count in (74, 75, 76, 77):
+        times = np.sort(np.arange(count) / 25 + 0.003 * np.clip(rng.standard_normal(count), -2.5, 2.5))
+        clock = read_clock(times - times[0], tick_s=1 / 90000)
+        assert clock.rate == pytest.approx(25.0, rel=0.1) and clock.comb_hz is None
 
 
 def test_mixed_rates_use_their_own_grid() -> None:

@@ -240,7 +240,7 @@ def _decide(
     if modulations:
         word, sentence = "modulated", say_modulated(modulations)
     else:
-        word, sentence = say_nothing(clip, clock, standing, has_flat, share, limit)
+        word, sentence = say_nothing(clip, clock, standing, has_flat, zones, limit)
     return Analysis(
         clip=clip,
         relative=look.relative,

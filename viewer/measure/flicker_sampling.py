@@ -141,7 +141,9 @@ def read_clock(times_s: ArrayLike, *, tick_s: float = 0.0) -> Clock:
     steps = np.diff(times)
     middle = float(np.median(steps))
     # the mean of the ordinary steps is free of the rounding that the median keeps
-    step = float(steps[np.abs(steps - middle) <= 1e-3 * middle + 1.5 * tick_s].mean())
+    ordinary = steps[np.abs(steps - middle) <= 1e-3 * middle + 1.5 * tick_s]
+    # of an even number of uneven steps, none may lie near the median
+    step = float(ordinary.mean()) if ordinary.size else middle
     slack = max(1.05 * tick_s, 2e-6 * step, 1e-9)
     for division in (1, 2, 3, 4, 5, 6, 8, 10, 12):
         base = step / division

@@ -22,6 +22,9 @@ TIME_PADDING = 4
 UNEVEN_HIGHEST_HZ = 3000.0
 """End of the search in clips whose frames lie on no grid: there every frequency has an alias of its own."""
 MOST_PERIODS = 100
+LOUD = 0.05
+"""A wave of this amplitude, the largest of all, is looked at however high the floor stands around it."""
+LOUD_HEIGHT = 3.0
 ROW_PADDING = 2
 
 
@@ -140,6 +143,7 @@ def find_peaks(plane: Plane, *, count: int = 10, least: float = 12.0, duration_s
     """Return the highest separate peaks of a plane."""
     height = np.where(np.abs(plane.q)[None, :] >= least_q, plane.height, 0.0)
     height[plane.g_hz < 0.3 / duration_s] = 0.0
+    loud = np.where(height >= LOUD_HEIGHT, plane.amplitude, 0.0)
     peaks: list[Peak] = []
     step = plane.g_hz[1] - plane.g_hz[0]
     near_g = max(1, round(2.5 / duration_s / step))
@@ -156,8 +160,17 @@ def find_peaks(plane: Plane, *, count: int = 10, least: float = 12.0, duration_s
         di, dj = np.unravel_index(int(np.argmax(beside)), beside.shape)
         i, j = rows.start + di, columns.start + dj
         peaks.append(Peak(float(plane.g_hz[i]), float(plane.q[j]), float(top), int(plane.group[i, j])))
-        height[max(0, i - near_g) : i + near_g + 1, max(0, j - near_q) : j + near_q + 1] = 0.0
+        here = (slice(max(0, i - near_g), i + near_g + 1), slice(max(0, j - near_q), j + near_q + 1))
+        height[here] = loud[here] = 0.0
+    # steps of exposure and clipped rows spread a strong wave over all aliases, and its own sidebands raise the floor above it
+    i, j = np.unravel_index(int(np.argmax(loud)), loud.shape)
+    if loud[i, j] > max(LOUD, *(plane.amplitude[_nearest(plane, peak)] for peak in peaks), 0.0):
+        peaks.append(Peak(float(plane.g_hz[i]), float(plane.q[j]), float(height[i, j]), int(plane.group[i, j])))
     return peaks
+
+
+def _nearest(plane: Plane, peak: Peak) -> tuple[int, int]:
+    return int(np.argmin(np.abs(plane.g_hz - peak.g_hz))), int(np.argmin(np.abs(plane.q - peak.q)))
 
 
 __all__ = ["Peak", "Plane", "alias_grid", "centred", "find_peaks", "periods", "search_plane"]

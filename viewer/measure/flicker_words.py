@@ -22,6 +22,9 @@ MOST_BLIND = 0.5
 MOST_LIMIT = 0.2
 """If less than this relative amplitude could have been seen, the clip is too coarse for "steady"."""
 
+WIDE_ZONE = 1.1
+"""Blind zones whose end is this much above their start are named in the verdict."""
+
 
 def say_modulated(items: Sequence[Modulation]) -> str:
     parts = []
@@ -41,9 +44,10 @@ def say_modulated(items: Sequence[Modulation]) -> str:
 
 
 def say_nothing(
-    clip: Clip, clock: Clock, standing: Bands | None, has_flat: bool, share: float, limit: float
+    clip: Clip, clock: Clock, standing: Bands | None, has_flat: bool, zones: Sequence[tuple[float, float]], limit: float
 ) -> tuple[str, str]:
-    """Return word and sentence where no line convinced."""
+    """Return word and sentence where no line convinced; `zones` are the blind frequencies (Hz)."""
+    share = planner.blind_share(zones)
     if clock.times_s.size < LEAST_FRAMES or clock.duration_s < LEAST_SECONDS:
         return "cannot tell", (
             f"The clip is too short: {clock.times_s.size} frames in {clock.duration_s:.2f} s; film at least 4 s."
@@ -74,8 +78,17 @@ def say_nothing(
     known = "" if clip.exposure_s is not None else " What the shutter hid is not known: give its time."
     return "steady", (
         f"No modulation of {100 * limit:.2g} % or more as recorded, outside the blind frequencies"
-        f" ({100 * share:.0f} % of the band of interest).{known}"
+        f" ({100 * share:.0f} % of the band of interest{_wide(zones)}).{known}"
     )
+
+
+def _wide(zones: Sequence[tuple[float, float]]) -> str:
+    """Return the widest blind zones within the band of interest in words, nothing if all are narrow."""
+    low, high = planner.BAND_OF_INTEREST_HZ
+    inside = [(max(a, low), min(b, high)) for a, b in planner.merge(zones)]
+    wide = [(a, b) for a, b in inside if b > WIDE_ZONE * a]
+    listed = ", ".join(f"{a:.0f} to {b:.0f}" for a, b in wide[:4])
+    return f": above all {listed} Hz" if wide else ""
 
 
 def advise(clip: Clip, clock: Clock, items: Sequence[Modulation], word: str, zones: Sequence[tuple[float, float]]) -> list[str]:
