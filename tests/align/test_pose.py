@@ -95,6 +95,34 @@ def test_unrelated_pictures_and_noise_are_refused(kind: str, seed: int) -> None:
     assert "Film a chart" in fit.reason
 
 
+class Pattern:
+    """A scene that repeats or is symmetrical: many poses are right, so none may be given."""
+
+    def __init__(self, kind: str) -> None:
+        self.kind = kind
+
+    def light(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Linear light at the places."""
+        if self.kind == "fence":
+            return 0.3 + 0.25 * (np.sin(2 * np.pi * x / 22) > 0)
+        if self.kind == "squares":
+            return 0.2 + 0.3 * ((np.floor(x / 30) + np.floor(y / 30)) % 2)
+        if self.kind == "one lamp's glow":
+            return 0.1 + 0.5 * np.exp(-(x * x + y * y) / (2 * 60.0**2))
+        return 0.3 + 0.0004 * x + 0.0003 * y  # a bare wall
+
+
+@pytest.mark.parametrize("kind", ["fence", "squares", "one lamp's glow", "bare wall"])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_repeating_and_empty_scenes_are_refused(kind: str, mirrored: bool) -> None:
+    rng = np.random.default_rng(41)
+    true = truth(1.02, 4.0, (9.0, -6.0), mirrored)
+    gain = 0.05 if mirrored else 1.0
+    still = view(Pattern(kind), Pose(), REFERENCE_CIRCLE, rng, noise=0.02)
+    fit = fit_pose(still, view(Pattern(kind), true, CLIP_CIRCLE, rng, noise=0.02, gain=gain))
+    assert fit.pose is None and fit.reason
+
+
 def test_noisy_pictures_are_right_or_refused() -> None:
     rng = np.random.default_rng(4)
     scene = pictures.Scene(4, size=600, blobs=900, finest=1.5)

@@ -1,4 +1,4 @@
-"""Speed and accuracy of lining up, by hand: ``python tests/benchmarks/bench_align.py [--which sound takes pose session]``.
+"""Speed and accuracy of lining up, by hand: ``python tests/benchmarks/bench_align.py [--which sound takes pose coverage]``.
 
 Prints figures; checks nothing.  Bars: ten minutes of 48 kHz sound under 0.2 s after decoding, a pose at 1920 x 1080 under 2 s.
 """
@@ -127,6 +127,38 @@ def bench_pose(trials: int = 4) -> None:
         print(f"pose 1920 x 1080{', mirrored' if mirrored else ''}: {wall:.2f} s wall, {cpu:.2f} s processor; rms {rms:.4f} px")
 
 
+def bench_coverage(trials: int = 60) -> None:
+    """Share of seeded small pairs whose 95 % intervals of scale, rotation and shift hold the truth."""
+    size, held, told, errors = (480, 360), np.zeros(4), 0, []
+    for seed in range(trials):
+        rng = np.random.default_rng(900 + seed)
+        scene = pictures.Scene(900 + seed % 6, size=450, blobs=500, finest=1.5)
+        linear = Pose(scale=rng.uniform(0.95, 1.05), rotation_deg=rng.uniform(-6, 6))
+        middle = np.array([size[0] / 2, size[1] / 2])
+        shift = middle + rng.uniform(-8, 8, 2) - linear.matrix[:, :2] @ middle
+        true = Pose(scale=linear.scale, rotation_deg=linear.rotation_deg, shift_x=shift[0], shift_y=shift[1])
+        fit = fit_pose(still(scene, Pose(), rng, size), still(scene, true, rng, size))
+        if fit.pose is None:
+            continue
+        told += 1
+        gaps = np.array(
+            [
+                fit.pose.scale - true.scale,
+                fit.pose.rotation_deg - true.rotation_deg,
+                fit.pose.shift_x - true.shift_x,
+                fit.pose.shift_y - true.shift_y,
+            ]
+        )
+        sigmas = np.array([fit.scale_sigma, fit.rotation_sigma_deg, fit.shift_sigma_px, fit.shift_sigma_px])
+        held += np.abs(gaps) <= 1.96 * sigmas
+        errors.append(gaps / sigmas)
+    share = ", ".join(f"{name} {100 * n / told:.0f} %" for name, n in zip(("scale", "turn", "x", "y"), held, strict=True))
+    pull = np.sqrt(np.mean(np.square(errors), axis=0))
+    print(
+        f"pose intervals, {told} of {trials} pairs told: the truth lies inside for {share}; rms error / stated {pull.round(2)}"
+    )
+
+
 def bench_session() -> None:
     """All pairs of the sample clips, decoding included."""
     from viewer.media import open_clip
@@ -145,7 +177,13 @@ def bench_session() -> None:
 
 def main() -> None:
     """Run what was asked for."""
-    benches = {"sound": bench_sound, "takes": bench_takes, "pose": bench_pose, "session": bench_session}
+    benches = {
+        "sound": bench_sound,
+        "takes": bench_takes,
+        "pose": bench_pose,
+        "coverage": bench_coverage,
+        "session": bench_session,
+    }
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--which", nargs="*", choices=sorted(benches), default=sorted(benches))
     print(f"{platform.machine()}, {os.cpu_count()} processors, numpy {np.__version__}, OpenCV {cv2.__version__}")
