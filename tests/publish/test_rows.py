@@ -175,6 +175,14 @@ def test_verdicts_as_a_table_say_what_their_sentences_say(sample: Sample) -> Non
     assert short[1].startswith("Michelson contrast, sill/water: Bittern and Heron: cannot tell (95 %: −0.045 to 0.005")
 
 
+def test_every_measure_speaks_once_before_any_speaks_twice(sample: Sample) -> None:
+    session, _ = sample
+    bloom, contrast = session.verdicts
+    session = replace(session, verdicts=(bloom, replace(bloom, first="d-bittern"), contrast))
+    told = told_verdicts(session, "s-lamps", most=2)
+    assert [line.split(",")[0] for line in told] == ["Halo radius", "Michelson contrast"]
+
+
 def test_requests_are_told_apart_by_their_light_level(sample: Sample) -> None:
     session, _ = sample
     levels = (LightLevel(value=1.0, start_s=0.0, end_s=0.4), LightLevel(value=0.1, start_s=0.4, end_s=0.96))

@@ -109,7 +109,7 @@ def short_verdict(session: Session, verdict: StoredVerdict) -> str:
     request = session.request(verdict.request)
     unit = next((r.unit for r in session.readings if (r.request, r.name) == (verdict.request, verdict.name)), "")
     cell = _difference(verdict, unit)
-    head = f"{label(verdict.name)}, {of_words(session, request, verdict.of)}"
+    head = f"{label(verdict.name)}, {_line_words([verdict]) or of_words(session, request, verdict.of)}"
     if verdict.word == "differs" and cell["value"]:
         way = "higher" if (verdict.difference or 0.0) > 0 else "lower"
         size = cell["value"].lstrip("+−")
@@ -119,13 +119,16 @@ def short_verdict(session: Session, verdict: StoredVerdict) -> str:
 
 
 def told_verdicts(session: Session, scene: str, *, most: int) -> list[str]:
-    """Return the first verdicts of a scene in short lines, differences first; principal readings only, each once first."""
+    """Return the first verdicts of a scene in short lines; principal readings only.
+
+    Differences come first, and every measure speaks once before any speaks twice.
+    """
     order = {"differs": 0, "no difference beyond error": 1, "cannot tell": 2}
     requests = {request.id for request in session.requests if request.scene == scene}
     names = principal_names() - set(MANY)
     mine = [v for v in session.verdicts if v.request in requests and v.name in names and v.difference is not None]
     mine.sort(key=lambda v: order.get(v.word, 3))
-    ranks = turns(mine, lambda v: v.name)
+    ranks = turns(mine, lambda v: session.request(v.request).measure)
     return [short_verdict(session, mine[n]) for n in sorted(range(len(mine)), key=lambda n: (ranks[n], n))[:most]]
 
 
