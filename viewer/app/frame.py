@@ -31,7 +31,7 @@ def build_parts(window: MainWindow) -> None:
     window.actions_.fill(window.menuBar())
     window.strip = NextStrip(window.places.go_to_step, window.jobs)
     window.coverage = CoverageView(window.stage, window.thumbs)
-    window.coverage.out_of_date = window.out_of_date
+    window.coverage.out_of_date = window.standing.out_of_date
     window.wall = Wall(window.stage, window.engine, window.player)
     window.bar = WallBar(window.stage, window.actions_)
     window.legend = Legend(window.wall)

@@ -423,7 +423,7 @@ def _draw_curves(window: MainWindow) -> None:
         if plot.empty:
             plots.choice.setCurrentIndex(n)
             plots.read_frames()
-    settle(window, 180)
+    settle(window, 900)
     plots.choice.setCurrentIndex(0)
     plots._show()
     settle(window, 5)

@@ -29,6 +29,7 @@ from viewer.app.model.sound import SoundOut
 from viewer.app.model.stage import Stage
 from viewer.app.model.thumbs import Thumbs
 from viewer.app.places import Places
+from viewer.app.standing import Standing
 from viewer.app.views.coverage import CoverageView, local_paths
 from viewer.app.views.lanes import Lanes
 from viewer.app.views.next_strip import NextStrip
@@ -81,10 +82,8 @@ class MainWindow(QMainWindow):
         self.sound = SoundOut(self.player, self)
         self.results: dict[tuple[str, str], Any] = {}
         self.missing: set[str] = set()
-        self._stale: tuple[Any, set[str]] | None = None
-        self._repeats: tuple[tuple[Any, ...], tuple[tuple[str, str, int], ...]] | None = None
         self._dialogs: list[QDialog] = []
-        self._tasks_ready = self._preparing = False
+        self.standing = Standing(self.document, self.small_jobs, self._standing_known)
         self.collector = Collector(self)
         self.collector.start()
         self.frame, self.places = Frame(self), Places(self)
@@ -264,65 +263,19 @@ class MainWindow(QMainWindow):
         self.refresh_actions()
 
     def _refresh_next(self) -> None:
-        # Until the statistics are loaded nobody knows what is out of date or worth filming again.
-        self.strip.set_steps(self.next_steps(), sure=self._tasks_ready or not self.document.session.readings)
+        self.strip.set_steps(self.next_steps(), sure=self.standing.sure)
 
     def next_steps(self) -> list[NextStep]:
         """Return what is still missing for a fair comparison."""
-        session = self.document.session
-        stale = self.out_of_date()
-        return compute(session, trouble=self.stage.trouble, out_of_date=stale, missing=self.missing, worst=self._worst())
+        return compute(
+            self.document.session,
+            trouble=self.stage.trouble,
+            out_of_date=self.standing.out_of_date(),
+            missing=self.missing,
+            worst=self.standing.worst(),
+        )
 
-    def _worst(self) -> tuple[tuple[str, str, int], ...]:
-        """Return what is worth filming again, once the statistics are loaded."""
-        session = self.document.session
-        if not (session.verdicts and self._tasks_ready):
-            return ()
-        key = (session.verdicts, session.readings, session.clips, session.preferences)
-        if self._repeats is None or any(one is not two for one, two in zip(self._repeats[0], key, strict=True)):
-            from viewer.tasks.repeats import plan_repeats, worst_scenes
-
-            self._repeats = (key, worst_scenes(plan_repeats(session)))
-        return self._repeats[1]
-
-    def gate_words(self) -> Mapping[str, tuple[str, ...]]:
-        """Return request id -> how fast its devices gate against each other, once the statistics are loaded."""
-        session = self.document.session
-        if not self._tasks_ready or not any(request.measure == "flicker" for request in session.requests):
-            return {}
-        from viewer.tasks.gates import gate_words
-
-        return gate_words(session)
-
-    def out_of_date(self) -> set[str]:
-        """Return the ids of readings that no longer fit what they were made from."""
-        session = self.document.session
-        if not session.readings:
-            return set()
-        if not self._tasks_ready:
-            self._prepare_tasks()
-            return set()
-        if self._stale is None or self._stale[0] is not session:
-            from viewer.tasks.session import out_of_date
-
-            self._stale = (session, out_of_date(session))
-        return self._stale[1]
-
-    def _prepare_tasks(self) -> None:
-        """Load the statistics in the background: that takes longer than the GUI thread may be held up."""
-        if self._preparing:
-            return
-        self._preparing = True
-
-        def work(progress: Any, cancelled: Any) -> None:
-            import viewer.tasks.gates
-            import viewer.tasks.repeats
-            import viewer.tasks.session  # noqa: F401 - loading it is the work
-
-        self.small_jobs.start(tr("Loading"), work, done=lambda _r: self._tasks_loaded(), quiet=True)
-
-    def _tasks_loaded(self) -> None:
-        self._tasks_ready = True
+    def _standing_known(self) -> None:
         self.coverage.refresh()
         self.readings_panel.refresh()
         self._refresh_next()

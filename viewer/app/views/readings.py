@@ -148,7 +148,7 @@ class ReadingsPanel(QWidget):
             main_only=bool(self.which.currentData()),
             words=self.filter.text(),
             sort=self.sort.currentData(),
-            gates=self.window_.gate_words(),
+            gates=self.window_.standing.gates(),
         )
 
     def heads(self) -> list[str]:
@@ -159,7 +159,7 @@ class ReadingsPanel(QWidget):
         """Show the session as it is."""
         rows = self.rows()
         self.table.styles = styles_of(self.stage.session)
-        self.table.show_rows(rows, self.stage.clips, self.heads(), self.window_.out_of_date())
+        self.table.show_rows(rows, self.stage.clips, self.heads(), self.window_.standing.out_of_date())
         scene = self.stage.scene_id
         requests = [q for q in self.stage.session.requests if q.scene == scene]
         made = [r for r in self.stage.session.readings if r.request in {q.id for q in requests}]
