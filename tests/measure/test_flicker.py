@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from runpy import run_path
 from types import SimpleNamespace
@@ -13,6 +14,7 @@ from scipy.signal import lombscargle
 from viewer.measure.flicker import Analysis, Clip, analyse
 from viewer.measure.flicker_candidates import mains_label
 from viewer.measure.flicker_fit import Sheet, fit_wave
+from viewer.measure.flicker_lines import beside
 from viewer.measure.flicker_readout import still_bands
 from viewer.measure.flicker_rows import RowLight, bin_rows, relative_light
 from viewer.measure.flicker_sampling import frequency_floor, read_clock
@@ -179,6 +181,17 @@ def test_very_uneven_frames() -> None:
         times = np.sort(np.arange(count) / 25 + 0.003 * np.clip(rng.standard_normal(count), -2.5, 2.5))
         clock = read_clock(times - times[0], tick_s=1 / 90000)
         assert clock.rate == pytest.approx(25.0, rel=0.1) and clock.comb_hz is None
+
+
+def test_image_of_a_line_in_a_starved_clip_is_no_second_gate() -> None:
+    """Bands that an encoder keeps from the frame before run backwards as well: 330 - 3.8 Hz beside 330 + 3.7 Hz at 30 fps."""
+    times, place = np.arange(105) / 30.0, (np.arange(60) + 0.5) / 60
+    psi = 2 * np.pi * (3.7 * times[:, None] + 4.67 * place[None])
+    gate = fit_wave(Sheet(0.012 * np.cos(psi), np.ones(60), times, place), 3.7, 4.67)
+    image = replace(gate, g_hz=3.795, q=-4.57, amplitudes=0.5 * gate.amplitudes)
+    assert beside(image, gate, 30.0) and beside(replace(image, g_hz=-3.795, q=4.57), gate, 30.0)
+    assert not beside(gate, image, 30.0), "the stronger one stays"
+    assert not beside(replace(image, q=-7.0), gate, 30.0) and not beside(replace(image, g_hz=9.1), gate, 30.0)
 
 
 def test_mixed_rates_use_their_own_grid() -> None:

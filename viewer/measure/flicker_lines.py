@@ -33,6 +33,11 @@ FAR_BELOW = 0.4
 MOTION_SHARE = 0.2
 """A picture that moves puts lines of up to about this share of a line beside it."""
 
+IMAGE_SHARE = 0.7
+IMAGE_HZ = 0.4
+"""The image of a line in a starved clip is weaker than the line, and about as far below a multiple of the frame rate as the line
+is above."""
+
 
 _Best = tuple[float, Peak, Wave, Floats | None]
 
@@ -212,7 +217,17 @@ def harmonic_of(line: Wave, base: Wave, fold_hz: float, most: int = 16) -> int:
 
 
 def beside(line: Wave, base: Wave, fold_hz: float) -> bool:
-    """Whether a wave is what handshake makes of a far stronger one: a line beside it or beside one of its harmonics."""
+    """Whether a wave is what handshake makes of a far stronger one: a line beside it or beside one of its harmonics.
+
+    Or what an encoder makes of it that keeps bands of the frame before: its image, running the other way.
+    """
+    if line.amplitude < IMAGE_SHARE * base.amplitude:
+        for sign in (1.0, -1.0):
+            gap = base.g_hz - sign * line.g_hz
+            if np.isfinite(fold_hz):
+                gap -= round(gap / fold_hz) * fold_hz
+            if abs(gap) < IMAGE_HZ and abs(base.q + sign * line.q) < 0.7:
+                return True
     if line.amplitude > MOTION_SHARE * base.amplitude:
         return False
     for order in range(1, 5):

@@ -156,7 +156,7 @@ def _why_not(something: bool, lamp_hz: float, rate: float) -> str:
         )
     if alias_frequency(2.0 * lamp_hz, rate) < 0.1:
         return (
-            f"At {rate:.5g} fps the bands of a lamp of {lamp_hz:g} Hz only change places from frame to frame, and run neither way. "
+            f"At {rate:.5g} fps the bands of a lamp of {lamp_hz:g} Hz change places from frame to frame and run neither way. "
             "Film at another frame rate."
         )
     if something:

@@ -28,7 +28,7 @@ def camera_mode(clip: ClipReader) -> str:
 def readout_mode(
     clip: ClipReader, *, capture_rate: float | None = None, crop: str = "", stabilisation: str = ""
 ) -> ReadoutMode:
-    """Return what a calibration holds for: size, rate and codec by the file, or the rate of the camera and the rest as typed."""
+    """Return what a calibration holds for: size, rate, codec by the file; the camera's rate and the rest as typed."""
     info = clip.info
     rate = float(capture_rate or info.capture_rate or info.average_rate)
     return ReadoutMode(info.width, info.height, rate, info.codec, info.rotation, crop, stabilisation)
