@@ -12,6 +12,7 @@ from viewer.measure.resolution import Limit
 
 CLIPPED_SHARE = 0.05
 MODULATION = "(gap - bar) / (gap + bar) in linear light, middle thirds, a bar width off the ends; negative if reversed"
+TOGETHER = "weighed by its error against the transfer curve that the targets of the chart share"
 LIMIT = "finest element with all coarser ones resolved in both orientations, interpolated in log frequency"
 
 
@@ -22,7 +23,8 @@ def modulation_reading(result: TargetResult, flags: Flag = Flag.NONE) -> Reading
     if reason:
         return common.refusal("modulation", reason, method=MODULATION)
     low, high = result.interval
-    return common.reading("modulation", result.modulation, low, high, method=MODULATION)
+    method = MODULATION if result.lone_modulation is None else f"{MODULATION}; {TOGETHER}"
+    return common.reading("modulation", result.modulation, low, high, method=method)
 
 
 def why_not(result: TargetResult) -> str | None:

@@ -42,6 +42,7 @@ SPLINE = (
     "slanted edge: cubic spline through all pixels at their perpendicular distance, nothing binned, pixel aperture included"
 )
 GAUSS = "sum of one or two Gaussian edges, which match the pixels as well as any curve; pixel aperture included"
+ENDS = "the region's outer thirds taken as dark and bright"
 SECOND = "more than one edge lies in the region. Mark one with one edge only."
 NO_SINGLE = "no single edge explains the region. Mark one with one edge only."
 METHODS = {
@@ -347,6 +348,8 @@ class _Builder:
 
     def widths(self, spread: EdgeSpread, line: EdgeLine, transfer: Mtf, camera: Mtf | None) -> None:
         method = SPLINE if spread.kind == "spline" else GAUSS
+        if spread.kind == "spline" or spread.glow > 0.0:
+            method = f"{method}; {ENDS}"
         try:
             value, sigma = width(spread)
         except ValueError:
