@@ -35,8 +35,7 @@ MOTION_SHARE = 0.2
 
 IMAGE_SHARE = 0.7
 IMAGE_HZ = 0.4
-"""The image of a line in a starved clip is weaker than the line, and about as far below a multiple of the frame rate as the line
-is above."""
+"""In a starved clip the image of a line is weaker than the line, and its alias is the same within this (Hz)."""
 
 
 _Best = tuple[float, Peak, Wave, Floats | None]
