@@ -98,6 +98,8 @@ def fit_pose(reference: Picture, moving: Picture, *, marked: Pose | None = None)
         if other_score < 0.5 * score or warp_distance(other_rough.warp, rough.warp, reference) < 0.03 * field_radius(reference):
             continue
         if first is not None and _rivals(reference, moving, first, other_rough):
+            if first.correlation < _LEAST_AGREEMENT * math.sqrt(max(_trust(reference) * _trust(moving), 1e-6)):
+                return PoseFit(reason=f"no pose makes the pictures alike: other things, or too little to hold on to. {HELP}")
             kind = "mirrored and not" if other.mirrored != guess.mirrored else "two places"
             return PoseFit(reason=f"two poses fit nearly as well ({kind}). {HELP}")
     finest = _finest(reference, moving, rough.warp)
