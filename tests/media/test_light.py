@@ -202,3 +202,30 @@ def test_display_of_hdr_follows_its_recipe(transfer: str, tmp_path: Path) -> Non
     assert np.abs(shown - want).max() < 1.6
     assert np.abs(shown - want).mean() < 0.4
     assert np.abs(small - shown).max() <= 1
+
+
+@pytest.mark.parametrize(("bits", "chroma", "matrix"), [(8, "420", "bt709"), (10, "420", "bt2020"), (8, "444", "bt601")])
+def test_quick_display_of_small_panes_equals_the_exact_one(bits: int, chroma: str, matrix: str, tmp_path: Path) -> None:
+    # Closed form: R'G'B' of the codes times 255, as IEC 61966-2-1 has 8-bit codes; noise averages out over areas.
+    rng = np.random.default_rng(4)
+    patches = rng.uniform(0.1, 0.9, (6, 8, 3))
+    picture = np.repeat(np.repeat(patches, 32, axis=0), 32, axis=1) + rng.normal(0, 0.02, (192, 256, 3))
+    path = tmp_path / "sdr.mkv"
+    how = {"bit_depth": bits, "matrix": matrix, "chroma": chroma}
+    with VideoWriter(path, width=256, height=192, rate=Fraction(25), codec="ffv1", **how) as writer:  # type: ignore[arg-type]
+        writer.write(picture)
+    with open_clip(path) as clip:
+        frame = clip.frame(0)
+        signal = 255 * frame.signal().astype(float)
+        for wide, high in ((128, 96), (61, 46), (64, 48)):
+            quick, exact = (frame.display(wide, high, fast=fast).astype(float) for fast in (True, False))
+            assert quick.shape == (high, wide, 4)
+            assert np.all(quick[..., 3] == 255)
+            # Patches meet at edges, where chroma lies a quarter of a px elsewhere.
+            assert np.abs(quick - exact).mean() < 1.0
+        small = frame.display(64, 48, fast=True)[..., 2::-1].astype(float)
+        inner = small.reshape(6, 8, 8, 8, 3)[:, 2:6, :, 2:6].mean(axis=(1, 3))
+        want = signal.reshape(6, 32, 8, 32, 3)[:, 8:24, :, 8:24].mean(axis=(1, 3))
+        # Means of 2 x 2 codes are rounded up at half, twice over; blue takes 1.8 to 2.1 times what Cb' is off.
+        assert np.abs(inner - want).max() < 1.5
+        assert np.abs(inner - want).mean() < 0.6

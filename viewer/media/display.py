@@ -9,7 +9,7 @@ greys.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,7 +18,16 @@ from numpy.typing import NDArray
 
 from viewer.cv import cv2
 from viewer.media import planes
-from viewer.media.light import LUMINANCE_WEIGHTS, hlg_system_gamma, linear_to_srgb, pq_eotf, to_linear
+from viewer.media.light import (
+    LUMINANCE_WEIGHTS,
+    chroma_scale,
+    hlg_system_gamma,
+    linear_to_srgb,
+    luma_scale,
+    pq_eotf,
+    rgb_from_ycbcr,
+    to_linear,
+)
 from viewer.media.linearise import LOW, SCALE, STEPS, apply_table
 
 if TYPE_CHECKING:
@@ -131,7 +140,7 @@ class Screen:
 
     def __init__(self, setting: Setting) -> None:
         self.spec, self.orientation, self.width, self.height = setting.spec, setting.orientation, setting.width, setting.height
-        self._siting, self._linearise = setting.siting, setting.linearise
+        self._siting, self._linearise, self._layout = setting.siting, setting.linearise, setting.layout
 
     @property
     def recipe(self) -> str:
@@ -148,7 +157,8 @@ class Screen:
         if self.recipe == "hdr" and not fast:
             out = self._hdr(picture, wide, high)
         else:
-            out = self._scaled(picture, wide, high, "bgra").reshape(high, wide, 4)
+            quick = self._halved(picture, wide, high) if fast else None
+            out = self._scaled(picture, wide, high, "bgra").reshape(high, wide, 4) if quick is None else quick
             if self.recipe == "hdr":
                 out = np.asarray(cv2.LUT(out, _with_alpha(self.spec.transfer)), dtype=np.uint8)
         return np.ascontiguousarray(self.orientation.apply(out))
@@ -183,6 +193,32 @@ class Screen:
         chroma = planes.upsample_all(parts[1:], box, layout.step_x, layout.step_y, self._siting, self._linearise.chroma)
         return self._linearise.of_ycc(parts[0][y : y + h, x : x + w], *chroma)
 
+    def _halved(self, picture: Any, wide: int, high: int) -> NDArray[np.uint8] | None:
+        """Return BGRA at half the size or less, planes shrunk before they are mixed: two to four times faster than `_scaled`.
+
+        None where that does not apply.  Chroma counts as lying midway: a quarter of a px off at most.
+        """
+        layout = self._layout
+        much = picture.width >= 2 * wide and picture.height >= 2 * high
+        if not much or layout.kind != "yuv" or self.spec.matrix not in _SPACES or picture.format.name != layout.name:
+            return None
+        parts = [_shrunk(planes.plane_array(picture, n, layout.bits), wide, high) for n in range(3)]
+        out = np.empty((high, wide, 4), dtype=np.uint8)
+        step = max(8, STRIP_PIXELS // wide)
+        # In strips: large arrays that come and go cost more in fresh memory than the arithmetic does.
+        for top in range(0, high, step):
+            mixed: Any = cv2.transform(cv2.merge([part[top : top + step] for part in parts]), self._to_bgr)
+            codes = mixed if layout.bits == 8 else cv2.convertScaleAbs(mixed)
+            cv2.cvtColor(codes, cv2.COLOR_BGR2BGRA, dst=out[top : top + step])
+        return out
+
+    @cached_property
+    def _to_bgr(self) -> NDArray[np.float64]:
+        """3 x 4 matrix from codes of Y', Cb', Cr' to 8-bit codes of B', G', R'."""
+        pairs = [scale(self.spec.bits, self.spec.range) for scale in (luma_scale, chroma_scale, chroma_scale)]
+        share = 255.0 * rgb_from_ycbcr(self.spec.matrix)[::-1] / [span for _, span in pairs]
+        return np.column_stack([share, -share @ [offset for offset, _ in pairs]])
+
     def _scaled(self, picture: Any, wide: int, high: int, format_: str) -> NDArray[np.uint8]:
         """Return packed rows of the picture at another size and format."""
         smaller = wide < picture.width or high < picture.height
@@ -198,6 +234,16 @@ class Screen:
         size = 4 * wide
         rows = np.frombuffer(plane, np.uint8)[: plane.line_size * high].reshape(high, plane.line_size)
         return np.ascontiguousarray(rows[:, :size])
+
+
+def _shrunk(part: NDArray[Any], wide: int, high: int) -> NDArray[Any]:
+    """Return a plane at another size: by means of 2 x 2 samples as often as they fit, the rest by means of areas."""
+    while part.shape[1] >= 2 * wide and part.shape[0] >= 2 * high:
+        rows, cols = part.shape[0] // 2, part.shape[1] // 2
+        part = np.asarray(cv2.resize(part[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA))
+    if part.shape != (high, wide):
+        part = np.asarray(cv2.resize(part, (wide, high), interpolation=_kernel(part, wide, high)))
+    return part
 
 
 def _kernel(part: NDArray[Any], wide: int, high: int) -> int:
