@@ -87,6 +87,14 @@ def test_baluev_against_a_library() -> None:
     assert waveform.false_alarm(0.1, times, 29.97) == pytest.approx(0.282702535, rel=1e-4)
 
 
+def test_false_alarm_of_uneven_times() -> None:
+    """astropy 8.0.2's `fap_baluev` at times i / 50 + 0.004 sin(2.4 i) s, i < 160, up to 25 Hz, floating mean."""
+    number = np.arange(160)
+    times = number / 50 + 0.004 * np.sin(2.4 * number)
+    for power, want in ((0.08, 0.26596117124888924), (0.1, 0.06032202087880319), (0.2, 8.993662822632694e-06)):
+        assert waveform.false_alarm(power, times, 25.0) == pytest.approx(want, rel=1e-9)
+
+
 def test_clock_of_even_and_uneven_frames() -> None:
     even = sampling.read_clock(np.arange(240) * 1001 / 60000)
     assert even.regular and even.rate == pytest.approx(60000 / 1001, rel=1e-9) and even.comb_hz == pytest.approx(even.rate)
