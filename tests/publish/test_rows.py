@@ -171,7 +171,7 @@ def test_verdicts_as_a_table_say_what_their_sentences_say(sample: Sample) -> Non
         assert len(cells) == 1, verdict
         assert float(cells[0]["value"].replace("−", "-")) == pytest.approx(verdict.difference, abs=0.005)
     short = told_verdicts(session, "s-lamps", most=5)
-    assert short[0] == "Halo radius, lamp: Plover higher than Heron by 2.00 (95 %: 1.70 to 2.30 px)"
+    assert short[0] == "Halo radius, lamp: Plover higher than Heron by 2.00 (95 %: 1.70 to 2.30 reference px)"
     assert short[1].startswith("Michelson contrast, sill/water: Bittern and Heron: cannot tell (95 %: −0.045 to 0.005")
 
 

@@ -77,6 +77,36 @@ def test_takes_are_combined() -> None:
     assert "2 takes each" in verdict.sentence
 
 
+def in_px(session: Session, unit: str = "px") -> Session:
+    """Give every reading a unit of length."""
+    return replace(session, readings=tuple(replace(r, unit=unit) for r in session.readings))
+
+
+def test_lengths_are_compared_in_px_of_the_reference_clip() -> None:
+    # The same angle: 20 px of the reference are 20 / 0.98 px of a clip whose px are 0.98 reference px wide.
+    scale = 0.98
+    session = with_values(two_devices(), {"h1": (20.0, 0.1), "b1": (20.0 / scale, 0.1)}, name="halo_radius")
+    session = session.put(replace(session.clip("b1"), pose=Pose(scale=scale, pose_by="features")))
+    (verdict,) = verdicts_of(in_px(session))
+    assert verdict.word == "no difference beyond error"
+    assert verdict.difference == pytest.approx(0.0, abs=1e-9)
+    assert "Bittern 20.00 reference px" in verdict.sentence
+    budget = budgets_of(in_px(session))["q", "halo_radius", "white/black"]["b"][0]
+    assert budget is not None
+    assert budget.half_width() == pytest.approx(0.1 * scale)
+    frequency = replace(session, readings=tuple(replace(r, value=0.15, low=0.14, high=0.16) for r in session.readings))
+    budget = budgets_of(in_px(frequency, "cycles/px"))["q", "halo_radius", "white/black"]["b"][0]
+    assert budget is not None
+    assert budget.value == pytest.approx(0.15 / scale)
+
+
+def test_lengths_of_a_clip_that_is_not_lined_up_are_not_compared() -> None:
+    session = in_px(with_values(two_devices(), {"h1": (20.0, 0.1), "b1": (21.0, 0.1)}, name="halo_radius"))
+    (verdict,) = verdicts_of(session)
+    assert verdict.word == "cannot tell"
+    assert "not lined up in angle" in verdict.sentence
+
+
 def test_difference_no_larger_than_the_controls_drift_is_not_told() -> None:
     takes = two_devices(takes=4)
     others = {f"b{take}": (0.496, 0.001) for take in range(1, 5)}

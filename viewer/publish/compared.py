@@ -10,6 +10,7 @@ from typing import Any
 from viewer.publish import rows as table
 from viewer.publish.words import decimals, label, number, unit_words
 from viewer.session.model import Request, Session, StoredVerdict
+from viewer.tasks.carry import in_reference
 from viewer.tasks.lines import NOTHING, WHOSE
 from viewer.tasks.session import budgets_of
 
@@ -62,7 +63,7 @@ def verdict_table(session: Session, scene: str) -> dict[str, Any]:
     for request in requests:
         keys = list(dict.fromkeys((v.name, v.of) for v in session.verdicts if v.request == request.id))
         for name, of in keys:
-            unit = next((r.unit for r in session.readings if (r.request, r.name, r.of) == (request.id, name, of)), "")
+            unit = _unit(session, request.id, name)
             cells = [_difference(mine.get((request.id, name, of, a, b)), unit) for a, b in pairs]
             if any(cell["word"] for cell in cells):
                 rows.append(
@@ -86,6 +87,12 @@ def _line_words(verdicts: Sequence[StoredVerdict | None]) -> str:
     return f"{spoken[0].of.split('/line-')[0]}, {whose}" if whose else ""
 
 
+def _unit(session: Session, request: str, name: str) -> str:
+    """Return the unit in which a reading is compared."""
+    found = next((r for r in session.readings if (r.request, r.name) == (request, name)), None)
+    return in_reference(session, found).unit if found is not None else ""
+
+
 def _difference(verdict: StoredVerdict | None, unit: str) -> dict[str, str]:
     """Return a cell: the verdict's word, the difference, its interval with the unit."""
     if verdict is None:
@@ -107,7 +114,7 @@ def short_verdict(session: Session, verdict: StoredVerdict) -> str:
     names = {device.id: device.name for device in session.devices}
     first, second = names.get(verdict.first, "?"), names.get(verdict.second, "?")
     request = session.request(verdict.request)
-    unit = next((r.unit for r in session.readings if (r.request, r.name) == (verdict.request, verdict.name)), "")
+    unit = _unit(session, verdict.request, verdict.name)
     cell = _difference(verdict, unit)
     head = f"{label(verdict.name)}, {_line_words([verdict]) or of_words(session, request, verdict.of)}"
     if verdict.word == "differs" and cell["value"]:

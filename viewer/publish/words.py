@@ -95,7 +95,7 @@ def short_label(name: str) -> str:
 
 # Flags that tell what a reading is; the others say that it needs care.
 INFORMING = frozenset(FLAG_WORDS[flag][0] for flag in (Flag.ONE_TAKE, Flag.OF_TUBE, Flag.OF_SOURCE))
-_UNITS = {"1": "", "deg": "°", "um": "µm", "us": "µs", "cycles/px": "c/px"}
+_UNITS = {"1": "", "deg": "°", "um": "µm", "us": "µs", "cycles/px": "c/px", "cycles/reference px": "c/reference px"}
 
 
 def unit_words(unit: str) -> str:

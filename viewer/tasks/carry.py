@@ -1,15 +1,16 @@
-"""Regions of a scene, carried from the reference clip's pixels into a clip's own."""
+"""Regions of a scene, carried from the reference clip's pixels into a clip's own; lengths measured there, carried back."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from viewer.align.transform import Pose
 from viewer.errors import RegionError
 from viewer.measure.regions import Rect
-from viewer.session.model import Clip, Region
+from viewer.session.model import Clip, Region, Session, StoredReading
 
 _RECTS = ("rect", "ellipse", "edge", "bars")
 
@@ -70,4 +71,27 @@ def carried_point(region: Region, clip: Clip) -> tuple[float, float]:
     return geometry[0], geometry[1]
 
 
-__all__ = ["carried", "carried_point", "carried_rect"]
+# Units of lengths in a clip's own px: the name in the reference clip's px, and the power of the pose's scale.
+_LENGTHS = {"px": ("reference px", 1), "cycles/px": ("cycles/reference px", -1)}
+
+
+def in_reference(session: Session, reading: StoredReading) -> StoredReading:
+    """Return a reading with lengths in px of the scene's reference clip; as it stands where it is no length or has no pose.
+
+    Zoom and the distance to the eyepiece differ from clip to clip: a px of one is another angle than a px of the other.
+    """
+    if reading.unit not in _LENGTHS:
+        return reading
+    clip = session.clip(reading.clip)
+    reference = session.reference_of(clip.scene)
+    pose = Pose() if reference is not None and reference.id == clip.id else clip.pose
+    if pose is None:
+        return reading
+    unit, power = _LENGTHS[reading.unit]
+    factor = pose.scale**power
+    value, low, high = (None if v is None else v * factor for v in (reading.value, reading.low, reading.high))
+    budget = {source: sigma * factor for source, sigma in reading.budget.items()}
+    return replace(reading, value=value, low=low, high=high, unit=unit, budget=budget)
+
+
+__all__ = ["carried", "carried_point", "carried_rect", "in_reference"]

@@ -18,6 +18,7 @@ from viewer.measure.readings import Flag, Reading, flag_words
 from viewer.measure.verdict import Comparison, compare, decide_all, matter_for, no_answer
 from viewer.session.faults import record_fault
 from viewer.session.model import Clip, MotionTrack, Request, Session, StoredReading, StoredVerdict
+from viewer.tasks.carry import in_reference
 from viewer.tasks.clip_files import open_session_clip
 from viewer.tasks.jobs import Progress, Stop, run_jobs
 from viewer.tasks.lines import Pair, pairs_of
@@ -282,15 +283,22 @@ def _flags_of(clip: Clip, session: Session, *, one_take: bool) -> Flag:
 _NOT_COMPARED = {"centre_x", "centre_y", "alias_frequency", "detection_limit", "mean", "edge_angle", "u_prime", "v_prime"}
 
 
+_OTHER_PX = "one clip is not lined up in angle, and its px are others than those of the reference clip: line it up"
+
+
 def budgets_of(session: Session) -> dict[tuple[str, str, str], dict[str, tuple[Budget | None, str, str]]]:
-    """Return (request, name, of) -> device id -> (budget over its takes or None, unit, why not)."""
+    """Return (request, name, of) -> device id -> (budget over its takes or None, why not, unit).
+
+    Lengths are in px of the scene's reference clip as far as the poses are known.
+    """
     clips = {clip.id: clip for clip in session.clips}
     rows: dict[tuple[str, str, str], dict[str, list[StoredReading]]] = {}
     for reading in session.readings:
         clip = clips.get(reading.clip)
         if clip is None or clip.device is None or reading.name in _NOT_COMPARED or base_of(reading.name) != reading.name:
             continue
-        rows.setdefault((reading.request, reading.name, reading.of), {}).setdefault(clip.device, []).append(reading)
+        mine = rows.setdefault((reading.request, reading.name, reading.of), {}).setdefault(clip.device, [])
+        mine.append(in_reference(session, reading))
     return {
         key: {device: (*_budget(readings), readings[0].unit) for device, readings in per_device.items()}
         for key, per_device in rows.items()
@@ -298,6 +306,8 @@ def budgets_of(session: Session) -> dict[tuple[str, str, str], dict[str, tuple[B
 
 
 def _budget(readings: list[StoredReading]) -> tuple[Budget | None, str]:
+    if len({reading.unit for reading in readings}) > 1:
+        return None, _OTHER_PX
     good = [r for r in readings if r.state == "measured" and r.value is not None and r.low is not None and r.high is not None]
     if not good:
         reason = next((r.reason for r in readings if r.reason), "it was not measured")
@@ -319,7 +329,7 @@ def _drift(session: Session, key: tuple[str, str, str]) -> float:
     control = {device.id for device in session.devices if device.control}
     takes = {clip.id: clip.take for clip in session.clips if clip.device in control}
     found = [
-        r
+        in_reference(session, r)
         for r in session.readings
         if (r.request, r.name, r.of) == key and r.clip in takes and r.value is not None and r.low is not None
     ]
@@ -342,9 +352,9 @@ def verdicts_of(session: Session) -> tuple[StoredVerdict, ...]:
             silent.append(pair)
             continue
         (request, name, of), first, second = pair.key, pair.first, pair.second
-        (a, why_a, unit), (b, why_b, _) = pair.a, pair.b
-        if a is None or b is None:
-            word = no_answer(name, pair.told, names[first], names[second], why_a or why_b)
+        (a, why_a, unit), (b, why_b, other) = pair.a, pair.b
+        if a is None or b is None or unit != other:
+            word = no_answer(name, pair.told, names[first], names[second], why_a or why_b or _OTHER_PX)
             silent.append(
                 StoredVerdict(
                     request=request, name=name, of=of, first=first, second=second, word=word.word, sentence=word.sentence
