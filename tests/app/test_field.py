@@ -76,7 +76,7 @@ def test_fall_of_light_circle_and_marks_are_found_again(session: Session, folder
 def test_the_twin_of_a_map_holds_its_numbers(session: Session, folder: Path) -> None:
     heron_map = field.plots_of(measured(session, folder, field.Asked()), {"even": "Heron", "broken": "Bittern"})[1]
     heads, lines = heron_map.table({"even": "Heron"})
-    assert len(heads) == 49 and len(lines) == HEIGHT and all(len(line) == 49 for line in lines)
+    assert len(heads) == 49 and len(lines) == 48 and all(len(line) == 49 for line in lines)
     across, down = [float(h) for h in heads[1:]], [float(line[0]) for line in lines]
     col, row = int(np.argmin(np.abs(np.array(across) - CX))), int(np.argmin(np.abs(np.array(down) - CY)))
     assert float(lines[row][col + 1]) == pytest.approx(100.0, abs=2.0)
@@ -109,7 +109,7 @@ def test_the_dialog_measures_and_shows(
     assert dialog.readings.item(0, 0).text() == "Centre x" and dialog.readings.item(0, 1).text().startswith("121")
     dialog.choice.setCurrentIndex(1)
     dialog.as_table.setChecked(True)
-    assert dialog.stack.currentWidget() is dialog.twin and dialog.twin.rowCount() == HEIGHT
+    assert dialog.stack.currentWidget() is dialog.twin and dialog.twin.rowCount() == 48
     dialog.angles.item(0, 1).setText("five")
     dialog.measure()
     assert "five" in dialog.note.text()  # type: ignore[attr-defined]

@@ -153,7 +153,7 @@ def notes_of(results: Mapping[str, Any], names: Mapping[str, str]) -> list[str]:
         for text in dict.fromkeys(texts):
             said.setdefault(text, []).append(names[clip])
     every = len(results)
-    return [text if len(who) == every else f"{', '.join(who)}: {text}" for text, who in said.items()]
+    return [text[:1].upper() + text[1:] if len(who) == every else f"{', '.join(who)}: {text}" for text, who in said.items()]
 
 
 def as_text(results: Mapping[str, Any], names: Mapping[str, str]) -> str:

@@ -124,7 +124,7 @@ class Plot:
                 columns.append(aligned(curve.error))
         if self.image is not None:
             x, y, width, height = self.image_rect
-            image = reduced(self.image, MOST_ROWS, MOST_COLUMNS)
+            image = reduced(self.image, MOST_COLUMNS if self.square else MOST_ROWS, MOST_COLUMNS)
             rows, cols = image.shape
             heads = [f"{self.y_title} \\ {self.x_title}", *aligned(x + (np.arange(cols) + 0.5) * width / cols)]
             columns = [aligned(y + (np.arange(rows) + 0.5) * height / rows)]

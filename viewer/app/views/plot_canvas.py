@@ -189,7 +189,7 @@ class PlotView(QWidget):
             ramp = np.linspace(0, 192, 256).astype(np.uint8)
             table = np.stack([ramp, 0 * ramp, 0 * ramp], axis=1)
         low, high = (float(v) for v in np.nanpercentile(array, (0.5, 99.5)))
-        image = self._pg.ImageItem(np.nan_to_num(array, nan=low))
+        image = self._pg.ImageItem(array)  # what is not a number stays clear
         image.setLookupTable(table)
         image.setLevels((low, high if high > low else low + 1.0))
         x, y, w, h = plot.image_rect
