@@ -39,7 +39,9 @@ class ReadBack:
         parts = [f"{name} {value:.0f} %" for name, value in self.kept.items() if value is not None]
         tags = ", ".join(self.tags.values())
         first = f"read back: {self.frames} frames, {tags}; kept {', '.join(parts) or 'not measured'}"
-        flash = f"flash scan: {self.flash.verdict.word} ({self.flash.worst.rate} in the worst second)"
+        worst = self.flash.worst
+        place = f", over {100 * worst.area:.0f} % of a 10-degree field" if worst.rate else ""
+        flash = f"flash scan: {self.flash.verdict.word} ({worst.rate} in the worst second{place})"
         return [f"{first}; {flash}", *(f"FAULT: {fault}" for fault in self.faults)]
 
     def to_json(self) -> dict[str, Any]:
