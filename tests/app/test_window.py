@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -495,6 +496,22 @@ def test_a_pane_without_a_picture_shows_no_timestamp(window: MainWindow, wait: A
     window.player.shifts[clip.id] = 0.5  # a lane that is being dragged
     assert pane._when(clip) == "The clip begins at 0:00.580." and window.wall.time_of(clip) == "–"
     window.player.shifts.clear()
+
+
+def test_undo_after_saving_elsewhere_keeps_its_files(window: MainWindow, tmp_path: Path) -> None:
+    """References are relative to the session's folder: those of earlier states have to move with it."""
+    document = window.document
+    document.edit(replace(document.session, title="One"), "first")
+    document.edit(replace(document.session, title="Two"), "second")
+    document.undo()
+    (tmp_path / "elsewhere").mkdir()
+    document.save(tmp_path / "elsewhere" / "harbour.gloam")
+    for step in (document.undo, document.redo, document.redo):
+        step()
+        assert all(path.is_file() for clip in document.session.clips for path in document.files_of(clip))
+    assert document.session.title == "Two" and document.history.undo_label == "second"
+    document.undo()
+    assert not document.dirty, "saved in this state"
 
 
 def test_next_claims_nothing_before_it_knows(window: MainWindow) -> None:

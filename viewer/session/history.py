@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from viewer.session.model import Session
@@ -98,6 +99,12 @@ class History:
         """Go one step forward, if there is one; return the state."""
         self._merge_key = None
         self._at = min(len(self._steps) - 1, self._at + 1)
+        return self.session
+
+    def change_all(self, change: Callable[[Session], Session]) -> Session:
+        """Change every state that is kept, so that undo and redo stay true to what happened outside; return the state."""
+        self._steps = [Step(change(step.session), step.label) for step in self._steps]
+        self._merge_key = None
         return self.session
 
     def mark_saved(self) -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from PySide6.QtCore import QObject, QTimer, Signal
@@ -13,7 +14,7 @@ from viewer.app.i18n import tr
 from viewer.errors import SessionError, ViewerError
 from viewer.session import store
 from viewer.session.history import History
-from viewer.session.model import Clip, Session, new_session
+from viewer.session.model import Clip, FileRef, Session, new_session
 
 AUTOSAVE_MS = 2000
 
@@ -138,19 +139,22 @@ class Document(QObject):
             raise SessionError(tr("the session has no name yet."), hint=tr("Choose where to save it."))
         if not target.suffix:
             target = target.with_suffix(store.ENDING)
-        session = self.session
-        if target.parent.resolve() != self.folder.resolve():
-            session = rebase(session, self.folder, target.parent)
+        session, old = self.session, self.folder
+        moved = target.parent.resolve() != old.resolve()
+        if moved:
+            session = rebase(session, old, target.parent)
         if self.path is None or target.resolve() != self.path.resolve():
             lock = self._take_lock(target)
             self._release()
             self._lock = lock
         store.save(session, target)
-        if session is not self.session:
-            before = self.session
+        if moved:
+            # All that can be undone moves as well: its clips would be looked for beside the new file.
+            before, known = self.session, dict[FileRef, FileRef]()
+            self.history.change_all(lambda state: rebase(state, old, target.parent, known))
+            _keep_trust(old, known)
             self.path = target
-            self.history.push(session, tr("Save in another folder"))
-            self.changed.emit(before, session)
+            self.changed.emit(before, self.session)
         self.path = target
         self.history.mark_saved()
         self._timer.stop()
@@ -190,18 +194,28 @@ def fresh_session() -> Session:
     return new_session(tr("Untitled comparison"), created=time.strftime("%Y-%m-%d"))
 
 
-def rebase(session: Session, old: Path, new: Path) -> Session:
-    """Return the session with its file references relative to another folder."""
-    from dataclasses import replace
+def _keep_trust(folder: Path, refs: Iterable[FileRef]) -> None:
+    """Let the clips that could be opened from `folder` be opened from any: it was this user who moved the session."""
+    found = []
+    for ref in refs:
+        with contextlib.suppress(ViewerError):
+            found.append(store.resolve(folder, ref))
+    if found:
+        store.trust(*found)
 
-    base, clips = new.resolve(), []
+
+def rebase(session: Session, old: Path, new: Path, known: dict[FileRef, FileRef] | None = None) -> Session:
+    """Return the session with its file references relative to another folder; `known` keeps those that were worked out."""
+    base, start = new.resolve(), old.resolve()
+    known = {} if known is None else known
+    clips = []
     for clip in session.clips:
-        refs = []
         for ref in clip.files:
-            full = (old.resolve() / ref.path).resolve()
-            name = full.relative_to(base).as_posix() if full.is_relative_to(base) else full.as_posix()
-            refs.append(replace(ref, path=name))
-        clips.append(replace(clip, files=tuple(refs)))
+            if ref not in known:
+                full = (start / ref.path).resolve()
+                name = full.relative_to(base).as_posix() if full.is_relative_to(base) else full.as_posix()
+                known[ref] = replace(ref, path=name)
+        clips.append(replace(clip, files=tuple(known[ref] for ref in clip.files)))
     return replace(session, clips=tuple(clips))
 
 
