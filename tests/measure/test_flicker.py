@@ -15,6 +15,7 @@ from viewer.measure.flicker import Analysis, Clip, analyse
 from viewer.measure.flicker_candidates import mains_label
 from viewer.measure.flicker_fit import Sheet, fit_wave
 from viewer.measure.flicker_lines import beside
+from viewer.measure.flicker_origin import _halved
 from viewer.measure.flicker_readout import still_bands
 from viewer.measure.flicker_rows import RowLight, bin_rows, relative_light
 from viewer.measure.flicker_sampling import frequency_floor, read_clock
@@ -80,6 +81,19 @@ def test_two_gates_in_one_picture() -> None:
     analysis = look(Scene(tube=Gate(333.3, 0.2), second=Gate(291.7, 0.3), **CAMERA))
     found = sorted(item.frequency_hz or 0.0 for item in analysis.modulations)
     assert found == pytest.approx([291.7, 333.3], abs=1e-3)
+    assert all(item.origin != "source" for item in analysis.modulations), "half of the screen and half of the dark pulse"
+
+
+def test_half_a_picture_is_not_a_lamp() -> None:
+    """A lamp pulses on itself and around it; one tube of two pulses in bright and dark places of its own half."""
+    light = np.full((12, 16), 0.05)
+    light[4:8, 4:12] = 0.5
+    known = np.ones(light.shape, bool)
+    half = np.where(np.arange(16)[None] < 8, 1.0, 0.02) * np.ones((12, 1))
+    lamp = np.where(light > 0.3, 1.0, 0.02)
+    lamp[2:10, 2:14] = np.maximum(lamp[2:10, 2:14], 0.8)
+    found = [_halved(share, light, known, light < 0.15, 0.5) for share in (half, lamp)]
+    assert found == [True, False]
 
 
 def test_close_to_a_multiple_of_the_frame_rate() -> None:

@@ -71,6 +71,7 @@ def place_of(
     bright_level = float(np.quantile(light[known], 0.95))
     dark = known & (light < DARK_LIGHT * bright_level)
     dark_share = float(np.median(relative[dark])) if dark.sum() >= 3 else float("nan")
+    halved = _halved(relative, light, known, dark, bright_level)
     origin: Origin = "unknown"
     starved = float(np.clip(np.log(0.3 / bits_per_pixel) / np.log(3.0), 0.0, 1.0)) if bits_per_pixel > 0 else 0.0
     if np.isnan(dark_share):
@@ -84,11 +85,21 @@ def place_of(
         origin, reason = "tube", "it pulses everywhere in the field, dark surround included"
     elif dark_share < 0.4 and quiet > 0.2 and wave.amplitude < encoder_limit * _coarser(light, dark, bright_level):
         reason = "the dark surround is too dark for this encoder to show whether it pulses"
+    elif dark_share < 0.4 and quiet > 0.2 and halved:
+        reason = "part of the picture pulses, bright and dark alike: one of two tubes, or one of two lamps"
     elif dark_share < 0.4 and quiet > 0.2:
         origin, reason = "source", "it pulses only on the screen or lamp and where its light falls"
     else:
         reason = "the dark surround pulses less than the bright places, but not by enough to tell"
     return Place(share, light, everywhere, dark_share, bright_share, origin, reason)
+
+
+def _halved(relative: Floats, light: Floats, known: NDArray[np.bool_], dark: NDArray[np.bool_], bright_level: float) -> bool:
+    """Whether bright and dark places alike are parted into those that pulse fully and those that do not at all."""
+    bright = known & (light > 0.5 * bright_level)
+    if min(bright.sum(), dark.sum()) < 4:
+        return False
+    return all(min(np.mean(relative[at] > 0.6), np.mean(relative[at] < 0.25)) > 0.2 for at in (bright, dark))
 
 
 def _coarser(light: Floats, dark: NDArray[np.bool_], bright_level: float) -> float:
