@@ -423,7 +423,7 @@ def _stills() -> tuple[StillSpec, ...]:
         )
 
     return (
-        still("lamps", "Quay lamps", 1.2, "halo_radius,bloom_radius,core_radius"),
+        still("lamps", "Quay lamps", 1.2, "halo_radius_deg,bloom_radius_deg,core_radius_deg"),
         still("chart", "Tri-bar chart at 1 mfL", 0.9, "limiting_resolution,michelson,mtf50"),
         still("monitor", "Office monitor", 1.0, "modulation_frequency,modulation_depth,michelson", rule="mean_over_beats"),
         still("reeds", "Reed bank", 1.0, "rise_10_90,michelson,glow_radius"),
