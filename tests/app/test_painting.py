@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,9 +13,11 @@ from PySide6.QtCore import QPointF
 from PySide6.QtGui import QImage, QPainter
 from PySide6.QtWidgets import QApplication
 
+from viewer.app.model.geometry import View
 from viewer.app.model.render import Picture
 from viewer.app.views.parts import to_image
 from viewer.app.window import MainWindow
+from viewer.session.model import Note
 
 
 def test_two_thousand_frames_are_painted(window: MainWindow) -> None:
@@ -67,3 +70,20 @@ def test_painting_a_pane_costs_little(window: MainWindow, wait: Callable[..., No
     bare = cost(lambda painter: painter.drawImage(QPointF(0, 0), image))
     whole = cost(pane._paint_all)
     assert whole < bare + 0.004, f"bare {1e3 * bare:.2f} ms, whole {1e3 * whole:.2f} ms"
+
+
+def test_insets_magnify_alike_in_all_panes(window: MainWindow) -> None:
+    """Equal angles are equal sizes: a clip of another scale must not round to another whole number of steps."""
+    session = window.document.session
+    clip = session.clip("c-bittern")
+    assert clip.pose is not None
+    note = Note(id="n", scene="s1", kind="inset", geometry=(80.0, 60.0, 20.0, 16.0))
+    window.document.edit(session.put(replace(clip, pose=replace(clip.pose, scale=0.9)), note), "test")
+    view = window.stage.view
+    seen = set()
+    for zoom in np.geomspace(0.3, 3.0, 25):
+        window.stage.set_view(View(view.x_deg, view.y_deg, view.px_per_degree * float(zoom)))
+        steps = {pane._inset_step(note, 0.45) for pane in window.wall.panes}
+        assert len(steps) == 1, zoom
+        seen |= steps
+    assert len(seen) > 1 and all(float(step).is_integer() for step in seen)

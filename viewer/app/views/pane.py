@@ -19,7 +19,7 @@ from viewer.app.theme import color, figures, px, theme, words
 from viewer.app.views import overlay
 from viewer.app.views.parts import elided, paint_marker, to_image
 from viewer.app.views.pointer import Pointer
-from viewer.session.model import Clip, Region
+from viewer.session.model import Clip, Note, Region
 
 if TYPE_CHECKING:
     from viewer.app.views.wall import Wall
@@ -283,8 +283,8 @@ class PaneView(QWidget):
                 names.keep_clear(points[1], 12)
         for shape, points in placed:
             chosen = self.stage.chosen.id == shape.item.id
-            if shape.kind == "inset":
-                self._paint_insets(painter, clip, shape.item.id, float(shape.item.settings.get("factor", 4)), points)
+            if shape.kind == "inset" and isinstance(shape.item, Note):
+                self._paint_insets(painter, clip, shape.item, points)
             overlay.paint_shape(
                 painter,
                 shape,
@@ -320,7 +320,7 @@ class PaneView(QWidget):
             return None
         return to_image(held[0].insets[key])
 
-    def _paint_insets(self, painter: QPainter, clip: Clip, key: str, factor: float, points: overlay.Points) -> None:
+    def _paint_insets(self, painter: QPainter, clip: Clip, note: Note, points: overlay.Points) -> None:
         """Magnify a patch: beside a split line in both clips, each on its side; not over a difference, which it would hide."""
         rect = self.picture_rect
         if self.stage.look == "difference" and len(self.clips) == 2:
@@ -328,30 +328,28 @@ class PaneView(QWidget):
         cx, cy = sum(p[0] for p in points) / 4, sum(p[1] for p in points) / 4
         low = cy < rect.height() / 2
         if self.stage.look == "split" and len(self.clips) == 2:
+            step = self._inset_step(note, 0.25)
             for n, other in enumerate(self.clips):
-                self._paint_inset(painter, other, key, factor, points, left=n == 0, low=low, share=0.25)
+                self._paint_inset(painter, other, note.id, step, points, left=n == 0, low=low)
         else:
-            self._paint_inset(painter, clip, key, factor, points, left=cx >= rect.width() / 2, low=low, share=0.45)
+            step = self._inset_step(note, 0.45)
+            self._paint_inset(painter, clip, note.id, step, points, left=cx >= rect.width() / 2, low=low)
+
+    def _inset_step(self, note: Note, share: float) -> float:
+        """Return how large a clip's pixel is drawn: by the reference clip, so that all panes magnify alike."""
+        ratio = self.devicePixelRatioF()
+        reference = self.stage.reference or self.clips[0]
+        step = max(1, round(float(note.settings.get("factor", 4)))) * max(1, round(scale_of(self.matrix(reference)) * ratio))
+        room = math.floor(share * self.picture_rect.width() / max(1.0, note.geometry[2]) * ratio)
+        return max(1, min(step, room)) / ratio
 
     def _paint_inset(
-        self,
-        painter: QPainter,
-        clip: Clip,
-        key: str,
-        factor: float,
-        points: overlay.Points,
-        *,
-        left: bool,
-        low: bool,
-        share: float,
+        self, painter: QPainter, clip: Clip, key: str, step: float, points: overlay.Points, *, left: bool, low: bool
     ) -> None:
         image = self._patch(clip, key)
         if image is None:
             return
-        ratio = self.devicePixelRatioF()
-        step = max(1, round(factor)) * max(1, round(scale_of(self.matrix(clip)) * ratio)) / ratio
         rect = self.picture_rect
-        step = min(step, max(1.0 / ratio, math.floor(share * rect.width() / image.width() * ratio) / ratio))
         w, h = image.width() * step, image.height() * step
         x = 12.0 if left else rect.right() - w - 12
         y = rect.bottom() - h - 12 if low else 12.0
