@@ -117,4 +117,14 @@ def test_history_is_bounded() -> None:
     while history.can_undo:
         history.undo()
         steps += 1
-    assert steps == 10
+    assert steps == 10 and not history.whole
+
+
+def test_what_happens_outside_changes_every_state() -> None:
+    history = History(small())
+    history.push(replace(history.session, title="One"), "Rename")
+    history.push(replace(history.session, title="Two"), "Rename")
+    history.undo()
+    history.change_all(lambda session: replace(session, author="Night watch"))
+    assert history.session.title == "One" and history.whole
+    assert history.redo().author == history.undo().author == history.undo().author == "Night watch"

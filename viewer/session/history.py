@@ -26,12 +26,18 @@ class History:
         The state as opened.
     limit : int
         How many steps back are kept.
+
+    Attributes
+    ----------
+    whole : bool
+        Whether every edit can still be taken back: none was forgotten beyond the limit.
     """
 
     def __init__(self, session: Session, *, limit: int = 500) -> None:
         self._steps = [Step(session, "")]
         self._at = 0
         self._limit = limit
+        self.whole = True
         self._saved: Session | None = session
         self._merge_key: str | None = None
         self._merge_until = 0.0
@@ -86,6 +92,7 @@ class History:
         excess = len(self._steps) - 1 - self._limit
         if excess > 0:
             del self._steps[:excess]
+            self.whole = False
         self._at = len(self._steps) - 1
         return session
 
