@@ -11,8 +11,8 @@ from tests.tasks.flicker_clips import Gate, write_flicker
 from tests.tasks.night_clips import patches, write_clip
 from tests.tasks.test_requests import clip
 from viewer.errors import UsageError
-from viewer.media import open_clip
 from viewer.measure.readings import Reading, refused
+from viewer.media import open_clip
 from viewer.session.model import Device, Scene, Session, new_session
 from viewer.tasks.calibration import store_readout
 from viewer.tasks.clip_files import open_session_clip
