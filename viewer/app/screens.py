@@ -272,12 +272,13 @@ def _dialogs(studio: _Studio, path: Path, place: Path) -> None:
         if lead is not None:
             window.stage.choose("clip", lead.id)
         for ident in DIALOGS:
-            if not studio.wanted(f"dialog-{ident}") and not studio.wanted("dialog"):
+            name = f"dialog-{ident.replace('_', '-')}"
+            if not studio.wanted(name):
                 continue
             window.run(ident)
             settle(window, 30)
             for dialog in window.dialogs:
-                studio.shoot(f"dialog-{ident.replace('_', '-')}", dialog)
+                studio.shoot(name, dialog)
                 dialog.close()
             settle(window, 1)
         _ingest(studio, window)

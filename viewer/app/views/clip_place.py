@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from PySide6.QtWidgets import QComboBox, QFormLayout, QSpinBox, QWidget
+from PySide6.QtWidgets import QComboBox, QFormLayout, QWidget
 
 from viewer.app.i18n import tr
 from viewer.app.model.coverage import ROLE_NAMES
 from viewer.app.views.dialog import Dialog, quiet
+from viewer.app.views.parts import number_box
 from viewer.session.model import Clip, Session
 
 if TYPE_CHECKING:
@@ -36,9 +37,7 @@ class ClipPlaceDialog(Dialog):
         self.device.setCurrentIndex(max(0, self.device.findData(clip.device or "")))
         self.scene.setCurrentIndex(max(0, self.scene.findData(clip.scene)))
         self.role.setCurrentIndex(max(0, self.role.findData(clip.role)))
-        self.take = QSpinBox()
-        self.take.setRange(1, 99)
-        self.take.setValue(clip.take)
+        self.take = number_box(1, 99, clip.take, tr("Take"))
         form = QFormLayout()
         form.setSpacing(8)
         for words, field in (

@@ -13,13 +13,12 @@ from PySide6.QtWidgets import (
     QListWidget,
     QListWidgetItem,
     QScrollArea,
-    QSpinBox,
     QWidget,
 )
 
 from viewer.app.i18n import decimal_comma, number, tr
 from viewer.app.views.dialog import Dialog, quiet, trouble_style
-from viewer.app.views.parts import button, column, label, marker_icon, row, styles_of
+from viewer.app.views.parts import button, column, label, marker_icon, number_box, row, styles_of
 from viewer.errors import UsageError, ViewerError
 from viewer.measure.sheet import QUANTITIES, Figure, compare_units, equivalents, parse_figure, read_sheet
 from viewer.session.model import Device, Session, SheetEntry, new_id
@@ -142,10 +141,7 @@ class DeskDialog(Dialog):
         self.control.setToolTip(tr("The others are compared with the control."))
         self.control.setChecked(device.control)
         self.control.toggled.connect(lambda _on: self.keep())
-        self.units = QSpinBox()
-        self.units.setRange(1, 999)
-        self.units.setValue(device.units_tested)
-        self.units.setAccessibleName(tr("Units tested"))
+        self.units = number_box(1, 999, device.units_tested, tr("Units tested"))
         self.units.valueChanged.connect(lambda _n: self.keep())
         grid.addWidget(label(tr("Name")), 0, 0)
         grid.addWidget(self.fields["name"], 0, 1)

@@ -136,6 +136,7 @@ class FieldDialog(Dialog):
         self.said = QPlainTextEdit()
         self.said.setReadOnly(True)
         self.said.setFrameShape(QFrame.Shape.NoFrame)
+        self.said.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.said.setAccessibleName(tr("Refusals and doubts"))
         self.said.setProperty("quiet", True)
         self.said.setMaximumHeight(px(84))

@@ -28,7 +28,7 @@ from viewer.app.model.coverage import KIND_NAMES, ROLE_NAMES
 from viewer.app.model.ingest import Proposal, kind_of_name
 from viewer.app.theme import color, words
 from viewer.app.views.dialog import Dialog, quiet
-from viewer.app.views.parts import to_image
+from viewer.app.views.parts import number_box, to_image
 from viewer.session.model import Session
 
 if TYPE_CHECKING:
@@ -150,10 +150,7 @@ class IngestDialog(Dialog):
             self.table.setCellWidget(n, SCENE, self._names(scenes, proposal.scene, tr("Scene of {name}", name=name)))
             kind = self._pairs(KIND_NAMES, proposal.kind, tr("Kind of scene of {name}", name=name))
             self.table.setCellWidget(n, KIND, kind)
-            take = QSpinBox()
-            take.setRange(1, 99)
-            take.setValue(proposal.take)
-            take.setAccessibleName(tr("Take of {name}", name=name))
+            take = number_box(1, 99, proposal.take, tr("Take of {name}", name=name))
             take.valueChanged.connect(partial(self._take_typed, n))
             self.table.setCellWidget(n, TAKE, take)
             self.table.setCellWidget(n, ROLE, self._pairs(ROLE_NAMES, proposal.role, tr("What {name} shows", name=name)))

@@ -7,7 +7,18 @@ from collections.abc import Callable
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QAction, QColor, QIcon, QImage, QPainter, QPen, QPixmap, QPolygonF
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QMenu, QPushButton, QSizePolicy, QToolButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QMenu,
+    QPushButton,
+    QSizePolicy,
+    QSpinBox,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
 
 from viewer.app.icons import icon
 from viewer.app.theme import color, theme
@@ -117,6 +128,16 @@ def label(text: str, *, kind: str = "", wrap: bool = False) -> QLabel:
     return made
 
 
+def number_box(low: int, high: int, value: int, name: str) -> QSpinBox:
+    """Return a box for a whole number; its text begins where that of other fields does."""
+    made = QSpinBox()
+    made.setRange(low, high)
+    made.setValue(value)
+    made.setAccessibleName(name)
+    made.lineEdit().setTextMargins(6, 0, 6, 0)
+    return made
+
+
 def hairline(*, upright: bool = False) -> QFrame:
     """Return one hairline."""
     line = QFrame()
@@ -198,6 +219,7 @@ __all__ = [
     "label",
     "marker_icon",
     "menu_tool",
+    "number_box",
     "paint_marker",
     "row",
     "styles_of",
