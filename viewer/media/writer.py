@@ -125,7 +125,10 @@ class VideoWriter:
         if crf is not None and codec in ("h264", "hevc", "av1"):
             options.setdefault("crf", f"{crf:g}")
         if codec == "hevc":
-            options["x265-params"] = ":".join(filter(None, ["log-level=none", options.get("x265-params", "")]))
+            # x265 can wait for ever for the order of pictures that several threads work on, at the end of a short clip; with
+            # one picture at a time its rows still share the cores, and bytes do not depend on how many there are.
+            fixed = ["log-level=none", options.get("x265-params", ""), "frame-threads=1"]
+            options["x265-params"] = ":".join(filter(None, fixed))
         # The stream rate must be representable; timestamps carry the truth.
         stream: Any = self._container.add_stream(_ENCODERS[codec], rate=self.rate, options=options)
         stream.width, stream.height = self.width, self.height
