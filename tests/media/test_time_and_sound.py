@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import os
+import sqlite3
 import struct
 import subprocess
 import sys
@@ -316,6 +318,21 @@ def test_a_damaged_cache_is_thrown_away() -> None:
     assert cache.load("b") is None
     cache.store("b", b"3")
     assert cache.load("b") == b"3"
+
+
+def test_a_cache_that_cannot_be_used_is_closed_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Link(sqlite3.Connection):
+        closed = 0
+
+        def close(self) -> None:
+            Link.closed += 1
+            super().close()
+
+    cache.cache_file().parent.mkdir(parents=True, exist_ok=True)
+    cache.cache_file().write_bytes(b"no database" * 1000)
+    monkeypatch.setattr(cache.sqlite3, "connect", functools.partial(sqlite3.connect, factory=Link))
+    assert cache.load("key") is None
+    assert Link.closed == 1
 
 
 def test_a_killed_writer_leaves_the_cache_whole() -> None:

@@ -39,9 +39,13 @@ def _connect() -> sqlite3.Connection:
     path = cache_file()
     path.parent.mkdir(parents=True, exist_ok=True)
     link = sqlite3.connect(path, timeout=2.0, isolation_level=None)
-    link.execute("PRAGMA journal_mode=WAL")
-    link.execute("PRAGMA synchronous=NORMAL")
-    link.execute("CREATE TABLE IF NOT EXISTS entries (key TEXT PRIMARY KEY, used REAL, size INTEGER, value BLOB)")
+    try:
+        link.execute("PRAGMA journal_mode=WAL")
+        link.execute("PRAGMA synchronous=NORMAL")
+        link.execute("CREATE TABLE IF NOT EXISTS entries (key TEXT PRIMARY KEY, used REAL, size INTEGER, value BLOB)")
+    except BaseException:
+        link.close()
+        raise
     return link
 
 
