@@ -16,6 +16,7 @@ from tests.tasks.night_clips import patches, write_clip
 from tests.tasks.test_requests import clip, region
 from viewer.errors import Cancelled, ViewerError
 from viewer.session.model import Device, Request, Scene, Session, new_session
+from viewer.tasks import jobs
 from viewer.tasks.jobs import Stop, run_jobs
 from viewer.tasks.session import align_session, measure_session
 
@@ -45,6 +46,14 @@ def test_outcomes_come_in_order_and_all_steps_are_counted(processes: int) -> Non
         square, [3, 1, 2], lost=lost, processes=processes, progress=lambda done, total: seen.append((done, total))
     ) == [9, 1, 4]
     assert seen == [(1, 3), (2, 3), (3, 3)]
+
+
+def test_threads_do_the_work_where_no_worker_process_may_be(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(jobs, "ProcessPoolExecutor", refused)
+    assert run_jobs(square, [3, 1, 2], lost=lost, processes=2) == [9, 1, 4]
 
 
 @pytest.mark.parametrize("processes", [0, 2])

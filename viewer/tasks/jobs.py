@@ -51,7 +51,8 @@ def run_jobs(
     lost : callable
         ``lost(item, why)`` is the outcome of a job whose worker process died.
     processes : int
-        Worker processes; below 2 the jobs run on threads, which share the interpreter and take longer.
+        Worker processes; below 2, or where the system allows none, the jobs run on threads, which share the interpreter and
+        take longer.
 
     Raises
     ------
@@ -59,11 +60,10 @@ def run_jobs(
         On request; what was begun is dropped.
     """
     count = _Count(sum(steps(item) for item in items), progress)
-    if processes > 1 and len(items) > 1:
+    workers = _worker_processes(min(processes, len(items)))
+    if workers is not None:
         others = set(active_children())
-        with ProcessPoolExecutor(
-            min(processes, len(items)), mp_context=get_context("spawn"), initializer=_leave_interrupts
-        ) as pool:
+        with workers as pool:
             futures = [pool.submit(work, item) for item in items]
             try:
                 _wait(pool, futures, [steps(item) for item in items], count, cancelled)
@@ -73,13 +73,23 @@ def run_jobs(
                     child.terminate()
                 raise
     else:
-        with ThreadPoolExecutor(max(1, min(_MOST_THREADS, os.cpu_count() or 1, len(items)))) as pool:
-            futures = [pool.submit(work, item, cancelled, count.step) for item in items]
-            _wait(pool, futures, [0] * len(items), count, None)
+        with ThreadPoolExecutor(max(1, min(_MOST_THREADS, os.cpu_count() or 1, len(items)))) as threads:
+            futures = [threads.submit(work, item, cancelled, count.step) for item in items]
+            _wait(threads, futures, [0] * len(items), count, None)
     return [
         lost(item, "the worker process stopped.") if isinstance(future.exception(), BrokenProcessPool) else future.result()
         for item, future in zip(items, futures, strict=True)
     ]
+
+
+def _worker_processes(number: int) -> ProcessPoolExecutor | None:
+    """Return a pool of worker processes; None for fewer than two, and where the system has no shared memory for them."""
+    if number < 2:
+        return None
+    try:
+        return ProcessPoolExecutor(number, mp_context=get_context("spawn"), initializer=_leave_interrupts)
+    except (OSError, ImportError):
+        return None
 
 
 def _leave_interrupts() -> None:
