@@ -10,7 +10,8 @@ import pytest
 
 from viewer.cli.main import run
 from viewer.errors import FileError, UsageError
-from viewer.tasks.batch import Item, Outcome, gather, run_on_cluster, summary_csv, work
+from viewer.tasks import batch
+from viewer.tasks.batch import Item, Outcome, gather, run_here, run_on_cluster, summary_csv, work
 
 CLIPS = sorted((Path(__file__).parent.parent / "data").glob("*.mp4"))
 
@@ -46,6 +47,17 @@ def test_bad_item_becomes_a_record(tmp_path: Path) -> None:
     assert not outcome.ok
     assert "bad.mp4" in outcome.reason
     assert "\n" not in outcome.reason
+
+
+def test_items_go_one_by_one_where_no_worker_process_may_be(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(batch, "ProcessPoolExecutor", refused)
+    bad = tmp_path / "bad.mp4"
+    bad.write_text("not a film")
+    (outcome,) = run_here([Item(path=str(bad), job="probe", out=str(tmp_path / "bad"))])
+    assert "bad.mp4" in outcome.reason
 
 
 def test_summary_is_a_stable_table() -> None:

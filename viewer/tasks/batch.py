@@ -153,9 +153,17 @@ def _task(job: str) -> Callable[..., Any]:
 def run_here(
     items: Sequence[Item], *, workers: int | None = None, cancelled: Callable[[], bool] | None = None
 ) -> Iterator[Outcome]:
-    """Yield outcomes as they come from a pool of processes on this machine."""
+    """Yield outcomes as they come from a pool of processes on this machine; one by one where it allows none."""
     count = max(1, min(workers or os.cpu_count() or 1, len(items)))
-    with ProcessPoolExecutor(count, mp_context=get_context("spawn")) as pool:
+    try:
+        processes = ProcessPoolExecutor(count, mp_context=get_context("spawn"))
+    except (OSError, ImportError):
+        for item in items:
+            if cancelled and cancelled():
+                raise Cancelled from None
+            yield work(item)
+        return
+    with processes as pool:
         futures = {pool.submit(work, item): item for item in items}
         try:
             for future in as_completed(futures):
