@@ -9,7 +9,7 @@ gain are fitted together with the wave, never divided out beforehand, so a wave 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -293,9 +293,4 @@ def frame_trust(sheet: Sheet, wave: Wave) -> float:
     return 1.0 - float(np.sqrt(min(1.0, within / max(total, 1e-30))))
 
 
-def with_alias(wave: Wave, shift_hz: float) -> Wave:
-    """Return the wave with its frequency moved to another alias; nothing else changes."""
-    return replace(wave, g_hz=wave.g_hz + shift_hz)
-
-
-__all__ = ["SMOOTH_HZ", "Sheet", "Wave", "fit_wave", "frame_trust", "smooth_basis", "wave_phase", "with_alias"]
+__all__ = ["SMOOTH_HZ", "Sheet", "Wave", "fit_wave", "frame_trust", "smooth_basis", "wave_phase"]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from viewer.measure.names import base_of, label_of
 from viewer.measure.readings import FLAG_WORDS, Flag, bound_words
-from viewer.session.model import CameraMode, Clip, Device, StoredReading
+from viewer.session.model import Clip, Device, StoredReading
 
 CAUTION = "Filmed footage of these units and takes. Not for driving, flying or aiming. May flicker."
 CAUTIONS = (
@@ -135,31 +135,6 @@ def value_words(reading: StoredReading) -> tuple[str, str]:
     return head, f"({number(low, places)} to {number(high, places)}){gap}{unit}"
 
 
-def shutter_words(seconds: float) -> str:
-    """Return a shutter time: ``1/250 s`` or ``0.5 s``."""
-    if seconds < 0.3:
-        return f"1/{round(1 / seconds)} s" if abs(1 / seconds - round(1 / seconds)) < 0.02 / seconds else f"{seconds:.4g} s"
-    return f"{seconds:.3g} s"
-
-
-def camera_words(camera: CameraMode) -> list[str]:
-    """Return what the user typed of the camera, as short items."""
-    items = []
-    if camera.shutter_s:
-        items.append(shutter_words(camera.shutter_s))
-    if camera.iso:
-        items.append(f"ISO {camera.iso:g}")
-    if camera.aperture:
-        items.append(f"f/{camera.aperture:g}")
-    if camera.focal_length_mm:
-        items.append(f"{camera.focal_length_mm:g} mm")
-    if camera.white_balance:
-        items.append(f"WB {camera.white_balance}")
-    if camera.profile:
-        items.append(camera.profile)
-    return items
-
-
 def device_name(device: Device | None) -> str:
     """Return the name of a device, with the word "control" where it is one."""
     if device is None:
@@ -201,7 +176,6 @@ __all__ = [
     "INFORMING",
     "QUANTITIES",
     "Quantity",
-    "camera_words",
     "decimals",
     "device_name",
     "label",
@@ -210,7 +184,6 @@ __all__ = [
     "sheet_label",
     "sheet_words",
     "short_label",
-    "shutter_words",
     "take_words",
     "unit_words",
     "value_words",

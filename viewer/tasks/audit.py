@@ -414,10 +414,4 @@ def audit_result(scenes: Sequence[SceneAudit]) -> Result:
     )
 
 
-def clip_names(session: Session) -> dict[str, Clip]:
-    """Return the names that an audit uses -> clips."""
-    clips = [clip for scene in session.scenes for clip in session.clips_of(scene.id)]
-    return dict(zip(_unique([clip.name for clip in clips]), clips, strict=True))
-
-
-__all__ = ["SceneAudit", "audit_clips", "audit_result", "audit_session", "clip_names", "read_number"]
+__all__ = ["SceneAudit", "audit_clips", "audit_result", "audit_session", "read_number"]
