@@ -12,7 +12,7 @@ import pytest
 from viewer.app import i18n
 from viewer.app.model.glossary import READINGS, is_main, tip_of, title_of
 from viewer.app.model.plot import aligned
-from viewer.app.model.verdict_words import ADVICE, short_verdicts
+from viewer.app.model.verdict_words import ADVICE, short_verdicts, typeset
 from viewer.measure.errorbudget import Budget, within_take
 from viewer.measure.names import LABELS
 from viewer.measure.verdict import Matter, compare, decide_all
@@ -55,13 +55,13 @@ def test_verdicts_below_a_row_leave_out_what_it_says() -> None:
     i18n.set_language("de")
     try:
         one, two, shared = short_verdicts(kept, {"h": "Heron", "b": "Bittern", "p": "Plover"})
-        assert re.fullmatch(r"Bittern gegen Heron: höher um 0,\d+ \(95.%-Bereich des Unterschieds 0,\d+ bis 0,\d+\)\.", one)
+        assert re.fullmatch(r"Bittern gegen Heron: höher um 0,\d+ \(95-%-Intervall des Unterschieds 0,\d+ bis 0,\d+\)\.", one)
         assert two.startswith("Plover gegen Heron: die Daten entscheiden nichts (95") and "Diese Stücke, diese" in shared
         assert not re.search(r"\b(these|the|interval|comparisons)\b", f"{one} {two} {shared}")
     finally:
         i18n.set_language("en")
     odd = replace(kept[0], sentence="Said in another way.")
-    assert short_verdicts((odd, kept[1]), {"h": "Heron"}) == ("Said in another way.", kept[1].sentence)
+    assert short_verdicts((odd, kept[1]), {"h": "Heron"}) == ("Said in another way.", typeset(kept[1].sentence))
 
 
 def test_columns_of_numbers_line_up() -> None:

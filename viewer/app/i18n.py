@@ -62,6 +62,11 @@ def trn(one: str, many: str, n: int, /, **values: object) -> str:
     return tr(one if n == 1 else many, n=n, **values)
 
 
+def known(text: str) -> str | None:
+    """Return the translation of `text`, None where there is none."""
+    return _Speech.catalogue.get(text)
+
+
 def missing() -> frozenset[str]:
     """Return the texts asked for that the catalogue lacked."""
     return frozenset(_Speech.missing)
@@ -116,6 +121,7 @@ def seconds(value: float, places: int = 3) -> str:
 __all__ = [
     "LANGUAGES",
     "decimal_comma",
+    "known",
     "language",
     "mark",
     "missing",

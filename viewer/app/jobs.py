@@ -15,6 +15,7 @@ from typing import Any
 from PySide6.QtCore import QObject, QThreadPool, Signal
 
 from viewer.app.i18n import tr, trn
+from viewer.app.said import error_said
 from viewer.errors import Cancelled, ViewerError
 
 log = logging.getLogger(__name__)
@@ -166,7 +167,7 @@ def time_left_words(seconds: float | None) -> str:
 def error_words(error: Exception) -> str:
     """Return an error as one line for the user."""
     if isinstance(error, ViewerError):
-        return str(error)
+        return error_said(error)
     return tr("Something went wrong inside the program: {text}", text=f"{type(error).__name__}: {error}")
 
 

@@ -7,7 +7,7 @@ import os
 import sys
 from pathlib import Path
 
-from PySide6.QtCore import QMessageLogContext, QtMsgType, qInstallMessageHandler
+from PySide6.QtCore import QLibraryInfo, QMessageLogContext, QtMsgType, QTranslator, qInstallMessageHandler
 from PySide6.QtWidgets import QApplication
 
 from viewer import __version__
@@ -29,9 +29,23 @@ def application(settings: Settings | None = None) -> QApplication:
         app.setDesktopFileName("gloaming")
     settings = settings or Settings()
     i18n.set_language(settings["language"])
+    _speak(app)
     theme.set_reduced_flicker(settings["reduced_flicker"])
     theme.apply_theme(app, settings["theme"], text_percent=settings["text_percent"])
     return app
+
+
+def _speak(app: QApplication) -> None:
+    """Let the library's own menus and buttons (copy, paste, OK ...) speak the language in use; without its file, English."""
+    for old in app.findChildren(QTranslator):
+        app.removeTranslator(old)
+        old.deleteLater()
+    translator = QTranslator(app)
+    folder = QLibraryInfo.path(QLibraryInfo.LibraryPath.TranslationsPath)
+    if i18n.language() != "en" and translator.load(f"qtbase_{i18n.language()}", folder):
+        app.installTranslator(translator)
+    else:
+        translator.deleteLater()
 
 
 def _to_log(kind: QtMsgType, context: QMessageLogContext, text: str) -> None:

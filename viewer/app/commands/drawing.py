@@ -10,6 +10,7 @@ from viewer.app.commands.base import Commands
 from viewer.app.i18n import mark, number, parse_number, tr, trn
 from viewer.app.model import shapes
 from viewer.app.model.geometry import apply, invert
+from viewer.app.said import error_said
 from viewer.app.views.ask import ask_text
 from viewer.app.views.pointer import carried_back
 from viewer.errors import UsageError
@@ -99,7 +100,7 @@ class DrawCommands(Commands):
         try:
             pose = pose_from_points([there for _, there in pairs], [here for here, _ in pairs])
         except UsageError as error:
-            self.window.say(str(error))
+            self.window.say(error_said(error))
             return
         changed = self.document.session.put(replace(self.document.session.clip(clip.id), pose=pose))
         self.document.edit(changed, tr("Line up {name} by points", name=clip.name), merge=f"points {clip.id}")
@@ -208,7 +209,7 @@ class DrawCommands(Commands):
             try:
                 settings = parse_bars(text)
             except UsageError as error:
-                self.window.say(str(error))
+                self.window.say(error_said(error))
                 return
             name = f"{settings['lpmm']:g} lp/mm"
         made = Region(

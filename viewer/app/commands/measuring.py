@@ -13,6 +13,7 @@ from viewer.app.commands.base import Commands
 from viewer.app.i18n import tr, trn
 from viewer.app.jobs import error_words
 from viewer.app.model.stage import with_reference
+from viewer.app.said import said
 from viewer.errors import ViewerError
 from viewer.session.model import Clip, Session
 
@@ -45,7 +46,7 @@ class MeasureCommands(Commands):
         self.window.jobs.start(tr("Lining up"), work, done=done)
 
     def _tell_troubles(self, run: Any) -> None:
-        notes = [trouble.what for trouble in run.troubles]
+        notes = [said(trouble.what) for trouble in run.troubles]
         if notes:
             more = "" if len(notes) == 1 else " " + trn("{n} more like it.", "{n} more like it.", len(notes) - 1)
             self.window.trouble(notes[0] + more)

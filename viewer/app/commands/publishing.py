@@ -6,6 +6,7 @@ from PySide6.QtWidgets import QApplication
 
 from viewer.app.commands.base import Commands
 from viewer.app.i18n import tr
+from viewer.app.said import error_said
 from viewer.app.views import ask
 from viewer.errors import ViewerError
 from viewer.session import store
@@ -58,7 +59,7 @@ class PublishCommands(Commands):
         try:
             store.write_whole(path, self.window.readings_panel.as_csv().encode("utf-8"))
         except ViewerError as error:
-            self.window.trouble(str(error))
+            self.window.trouble(error_said(error))
             return
         self.window.say(tr("Saved."))
 

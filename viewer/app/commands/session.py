@@ -9,6 +9,7 @@ from pathlib import Path
 from viewer.app.commands.base import Commands
 from viewer.app.i18n import tr, trn
 from viewer.app.model import ingest
+from viewer.app.said import error_said
 from viewer.app.views import ask
 from viewer.errors import ViewerError
 from viewer.session import store
@@ -35,7 +36,7 @@ class SessionCommands(Commands):
         try:
             self.document.open(path)
         except ViewerError as error:
-            self.window.trouble(str(error))
+            self.window.trouble(error_said(error))
             return False
         return True
 
@@ -55,7 +56,7 @@ class SessionCommands(Commands):
         try:
             self.document.save()
         except ViewerError as error:
-            self.window.trouble(str(error))
+            self.window.trouble(error_said(error))
             return False
         self.window.say(tr("Saved."))
         return True
@@ -74,7 +75,7 @@ class SessionCommands(Commands):
         try:
             self.document.save(path)
         except ViewerError as error:
-            self.window.trouble(str(error))
+            self.window.trouble(error_said(error))
             return False
         self.window.say(tr("Saved."))
         return True

@@ -7,6 +7,7 @@ from dataclasses import replace
 from viewer.align.transform import ClockMap
 from viewer.app.commands.base import Commands
 from viewer.app.i18n import parse_number, tr
+from viewer.app.said import error_said
 from viewer.app.views.ask import ask_text
 from viewer.errors import UsageError
 from viewer.session.model import Marker, Session, new_id
@@ -60,7 +61,7 @@ class TimeCommands(Commands):
             try:
                 self.player.go(parse_time(text))
             except UsageError as error:
-                self.window.say(str(error))
+                self.window.say(error_said(error))
 
     def do_marker(self) -> None:
         """Set a marker here."""

@@ -11,6 +11,7 @@ from pathlib import Path
 from PySide6.QtCore import QObject, QTimer, Signal
 
 from viewer.app.i18n import tr
+from viewer.app.jobs import error_words
 from viewer.errors import SessionError, ViewerError
 from viewer.session import store
 from viewer.session.history import History
@@ -168,7 +169,7 @@ class Document(QObject):
         try:
             store.autosave(self.session, self.path)
         except (ViewerError, OSError) as error:
-            self.trouble.emit(str(error))
+            self.trouble.emit(error_words(error))
 
     def flush(self) -> None:
         """Autosave at once if an autosave is due."""

@@ -21,6 +21,7 @@ import numpy as np
 from PySide6.QtCore import QObject, Qt, Signal
 
 from viewer.app.model.render import Picture, PixelReading, Renderer, Scopes, Target, read_pixel, scopes_of
+from viewer.app.said import error_said
 from viewer.errors import ViewerError
 from viewer.session.model import Clip
 
@@ -185,7 +186,7 @@ class Worker(threading.Thread):
         try:
             reader = self._open()
         except ViewerError as error:
-            self._answer(Failed(self.clip.id, str(error), opening=True))
+            self._answer(Failed(self.clip.id, error_said(error), opening=True))
             return
         except Exception as error:
             log.exception("cannot open %s", self.clip.name)
@@ -239,7 +240,7 @@ class Worker(threading.Thread):
             pictures = tuple(renderer.render(target) for target in request.targets)
             scopes = scopes_of(frame, source.reader.info.bit_depth, request.line) if request.scopes else None
         except ViewerError as error:
-            self._answer(Failed(self.clip.id, str(error)))
+            self._answer(Failed(self.clip.id, error_said(error)))
             return None
         except Exception as error:
             log.exception("cannot show picture %d of %s", request.number, self.clip.name)

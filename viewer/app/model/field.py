@@ -10,9 +10,11 @@ from typing import Any
 import numpy as np
 
 from viewer.app.i18n import mark, tr
+from viewer.app.jobs import error_words
 from viewer.app.model.glossary import title_of
 from viewer.app.model.plot import Curve, Plot, reduced
 from viewer.app.model.table import digits
+from viewer.app.said import said
 from viewer.measure.readings import Reading
 from viewer.session.model import Clip, Region, Session
 
@@ -146,14 +148,14 @@ def _cell(reading: Reading | None) -> str:
 
 def notes_of(results: Mapping[str, Any], names: Mapping[str, str]) -> list[str]:
     """Return why readings were refused, what is doubtful and which clips cannot be used, a line each."""
-    said: dict[str, list[str]] = {}
+    told: dict[str, list[str]] = {}
     for clip, result in results.items():
         readings = getattr(result, "readings", None)
-        texts = [str(result)] if readings is None else [r.reason for r in readings if r.reason] + list(result.warnings)
+        texts = [error_words(result)] if readings is None else [r.reason for r in readings if r.reason] + list(result.warnings)
         for text in dict.fromkeys(texts):
-            said.setdefault(text, []).append(names[clip])
+            told.setdefault(said(text), []).append(names[clip])
     every = len(results)
-    return [text[:1].upper() + text[1:] if len(who) == every else f"{', '.join(who)}: {text}" for text, who in said.items()]
+    return [text[:1].upper() + text[1:] if len(who) == every else f"{', '.join(who)}: {text}" for text, who in told.items()]
 
 
 def as_text(results: Mapping[str, Any], names: Mapping[str, str]) -> str:

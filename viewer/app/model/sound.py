@@ -9,6 +9,7 @@ from PySide6.QtCore import QObject, QUrl
 from viewer.app.i18n import tr
 from viewer.app.model.document import Document
 from viewer.app.model.player import Player
+from viewer.app.said import error_said
 from viewer.errors import ViewerError
 from viewer.session.model import Clip
 
@@ -47,7 +48,7 @@ class SoundOut(QObject):
         try:
             path = document.files_of(clip)[0]
         except ViewerError as error:
-            return str(error)
+            return error_said(error)
         self._out, self._media = QAudioOutput(self), QMediaPlayer(self)
         self._media.setAudioOutput(self._out)
         self._media.setSource(QUrl.fromLocalFile(str(path)))

@@ -15,6 +15,7 @@ from typing import Literal
 from viewer.app.i18n import number, tr
 from viewer.app.model.glossary import MEASURES, is_main, title_of
 from viewer.app.model.verdict_words import short_verdicts, typeset
+from viewer.app.said import said
 from viewer.measure.names import base_of
 from viewer.measure.readings import FLAG_WORDS, Flag, Reading
 from viewer.session.model import Clip, Session, StoredReading, StoredVerdict
@@ -86,7 +87,7 @@ def rows_of(
         )
         if request_id not in told and request_id in gates and _own_gate(row):
             told.add(request_id)
-            told_here = tuple(map(typeset, gates[request_id]))
+            told_here = tuple(typeset(said(text)) for text in gates[request_id])
             row = replace(row, said=(*row.said, *told_here), gates=told_here)
         if all(word in _haystack(row) for word in words.casefold().split()):
             rows.append(row)
@@ -136,10 +137,10 @@ def lines_of(row: TableRow, stale: Container[str] = ()) -> list[str]:
 
 def _haystack(row: TableRow) -> str:
     parts = [row.title, row.where, row.of, tr(MEASURES[row.measure][0]), row.name]
-    parts += [v.sentence for v in row.verdicts]
+    parts += [*row.said, *(v.sentence for v in row.verdicts)]
     for _, reading in row.cells:
         if reading is not None:
-            parts += [*reading.flags, reading.reason or ""]
+            parts += [*reading.flags, *map(tr, reading.flags), reading.reason or "", said(reading.reason)]
     return " ".join(parts).casefold()
 
 
@@ -213,12 +214,12 @@ def as_text(rows: list[TableRow], heads: list[str]) -> str:
             if reading is None:
                 cells.append("")
             elif reading.state == "refused":
-                cells.append(reading.reason or tr("refused"))
+                cells.append(said(reading.reason) or tr("refused"))
             else:
                 value, interval, _ = digits(reading)
                 cells.append(f"{value} {interval}".strip())
         lines.append("\t".join([row.title, row.where, unit, *cells]))
-        lines += [f"\t{v.sentence}" for v in row.verdicts]
+        lines += [f"\t{said(v.sentence)}" for v in row.verdicts]
         lines += [f"\t{sentence}" for sentence in row.gates]
     return "\n".join(lines) + "\n"
 

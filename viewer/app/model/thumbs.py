@@ -10,7 +10,7 @@ import numpy as np
 from PySide6.QtCore import QObject, Signal
 
 from viewer.app.jobs import Jobs, error_words
-from viewer.errors import Cancelled, ViewerError
+from viewer.errors import Cancelled
 from viewer.session.model import Clip
 
 COUNT, WIDTH, SECONDS = 6, 192, 4.0
@@ -104,7 +104,7 @@ class Thumbs(QObject):
             self.ready.emit(clip.id)
 
         def failed(error: Exception) -> None:
-            self.trouble.emit(clip.id, str(error) if isinstance(error, ViewerError) else error_words(error))
+            self.trouble.emit(clip.id, error_words(error))
 
         self._jobs.start(
             clip.name,

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 from viewer.app.i18n import decimal_comma, mark, tr
+from viewer.app.said import said
 from viewer.measure.names import label_of
 from viewer.session.model import StoredVerdict
 
@@ -45,12 +46,12 @@ def short_verdicts(verdicts: Sequence[StoredVerdict], names: Mapping[str, str]) 
     """
     lines, shared, advice = [], [], []
     for verdict in verdicts:
-        said = _short(verdict, names.get(verdict.first, ""), names.get(verdict.second, ""))
-        if said is None:
-            return tuple(v.sentence for v in verdicts)
-        lines.append(said[0])
-        shared.append(said[1])
-        advice.append(said[2])
+        short = _short(verdict, names.get(verdict.first, ""), names.get(verdict.second, ""))
+        if short is None:
+            return tuple(typeset(said(v.sentence)) for v in verdicts)
+        lines.append(short[0])
+        shared.append(short[1])
+        advice.append(short[2])
     more = [*dict.fromkeys(shared), *(f"{text[:1].upper()}{text[1:]}." for text in dict.fromkeys(advice) if text)]
     return tuple(typeset(text) for text in (*lines, " ".join(more))) if lines else ()
 

@@ -9,6 +9,8 @@ from PySide6.QtWidgets import QHeaderView, QTableWidget, QTableWidgetItem
 
 from viewer.app.i18n import mark, tr
 from viewer.app.icons import icon
+from viewer.app.jobs import error_words
+from viewer.app.said import said
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.app.views.parts import label
 
@@ -58,15 +60,15 @@ class AuditDialog(Dialog):
         window.jobs.start(tr("Comparing camera settings"), work, done=self.show_audits, failed=self._failed)
 
     def _failed(self, error: Exception) -> None:
-        self.head.setText(str(error))
+        self.head.setText(error_words(error))
 
     def show_audits(self, audits: Any) -> None:
         """Show what was found."""
         rows: list[tuple[str, str, str]] = []
         for audit in audits:
             rows.append((audit.scene, "", ""))
-            rows += [(tr(r.label), str(r.state), str(r.sentence)) for r in audit.rows]
-            rows += [("", "different", str(text)) for text in audit.troubles]
+            rows += [(tr(r.label), str(r.state), said(r.sentence)) for r in audit.rows]
+            rows += [("", "different", said(text)) for text in audit.troubles]
         odd = sum(state == "different" for _, state, _ in rows)
         self.head.setText(tr("Nothing differs where it is known.") if not odd else tr("{n} differences found.", n=odd))
         self.table.setRowCount(len(rows))

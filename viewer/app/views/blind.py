@@ -11,8 +11,10 @@ from PySide6.QtGui import QImage, QKeyEvent, QPainter, QPaintEvent
 from PySide6.QtWidgets import QCheckBox, QHBoxLayout, QLineEdit, QStackedWidget, QWidget
 
 from viewer.app.i18n import number, tr
+from viewer.app.jobs import error_words
 from viewer.app.model import blind_reading
 from viewer.app.model.blind_reading import Reading
+from viewer.app.said import error_said
 from viewer.app.theme import color, px
 from viewer.app.views import ask
 from viewer.app.views.dialog import Dialog, quiet
@@ -144,7 +146,7 @@ class BlindDialog(Dialog):
 
     def _failed(self, error: Exception) -> None:
         self.start.setEnabled(True)
-        self.note.setText(str(error))  # type: ignore[attr-defined]
+        self.note.setText(error_words(error))  # type: ignore[attr-defined]
 
     def refresh(self) -> None:
         """Show the trial, or the outcome."""
@@ -210,7 +212,7 @@ class BlindDialog(Dialog):
         try:
             store.write_whole(path, text.encode("utf-8"))
         except ViewerError as error:
-            self.window_.trouble(str(error))
+            self.window_.trouble(error_said(error))
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if self.reading is not None and event.key() in (Qt.Key.Key_Y, Qt.Key.Key_N):

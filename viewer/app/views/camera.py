@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtWidgets import QCheckBox, QComboBox, QFormLayout, QLineEdit, QWidget
 
 from viewer.app.i18n import number, parse_number, tr
+from viewer.app.said import error_said, said
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.errors import UsageError
 from viewer.session.model import CameraMode, Clip, LightOverride
@@ -83,12 +84,15 @@ class CameraDialog(Dialog):
         self.everywhere = QCheckBox(tr("For every clip of this scene"))
         entry = window.engine.clips.get(clip.id)
         info = entry.info if entry is not None else None
-        said = (
-            tr("The file does not say: {what}. An assumption is recorded with every reading.", what=", ".join(info.assumed))
+        told = (
+            tr(
+                "The file does not say: {what}. An assumption is recorded with every reading.",
+                what=", ".join(map(said, info.assumed)),
+            )
             if info and info.assumed
             else ""
         )
-        self.note = quiet(said or tr("Empty means: as the file says, else unknown."))
+        self.note = quiet(told or tr("Empty means: as the file says, else unknown."))
         self.fill(body, self.everywhere, self.note, None)
         self.add_button(tr("Cancel"), self.reject)
         self.add_button(tr("Keep"), self.keep, main=True)
@@ -130,7 +134,7 @@ class CameraDialog(Dialog):
         try:
             camera = self.camera()
         except UsageError as error:
-            self.note.setText(str(error))  # type: ignore[attr-defined]
+            self.note.setText(error_said(error))  # type: ignore[attr-defined]
             return
         light = LightOverride(
             transfer=self.light["transfer"].currentData() or None,

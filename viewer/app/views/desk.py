@@ -17,6 +17,7 @@ from PySide6.QtWidgets import (
 )
 
 from viewer.app.i18n import decimal_comma, number, tr
+from viewer.app.said import error_said, said
 from viewer.app.views.dialog import Dialog, quiet, trouble_style
 from viewer.app.views.parts import button, column, label, marker_icon, number_box, row, styles_of
 from viewer.errors import UsageError, ViewerError
@@ -34,14 +35,18 @@ def meaning(quantity: str, typed: str, focal_mm: float | None = None) -> tuple[F
     try:
         figure = parse_figure(quantity, typed.strip().replace(",", ".") if decimal_comma() else typed.strip())
     except ViewerError as error:
-        return None, str(error), True
+        return None, error_said(error), True
     unit = "" if figure.unit == "1" else f" {figure.unit}"
     span = number(figure.low) if figure.low == figure.high else f"{number(figure.low)} … {number(figure.high)}"
     texts = [
         span + unit,
-        *(text for text in equivalents(figure, focal_mm=focal_mm) if not text.startswith(f"{figure.low:.6g} {figure.unit}")),
+        *(
+            said(text)
+            for text in equivalents(figure, focal_mm=focal_mm)
+            if not text.startswith(f"{figure.low:.6g} {figure.unit}")
+        ),
     ]
-    return figure, "  =  ".join(texts) + ("".join(f"; {remark}" for remark in figure.remarks)), bool(figure.remarks)
+    return figure, "  =  ".join(texts) + ("".join(f"; {said(remark)}" for remark in figure.remarks)), bool(figure.remarks)
 
 
 class DeskDialog(Dialog):
@@ -160,14 +165,14 @@ class DeskDialog(Dialog):
         field.setAccessibleName(title)
         condition.setAccessibleName(tr("Condition of {what}", what=title))
         field.setToolTip(about or title)
-        said = label("", kind="quiet", wrap=True)
-        said.setAccessibleName(tr("Meaning of {what}", what=title))
+        meant = label("", kind="quiet", wrap=True)
+        meant.setAccessibleName(tr("Meaning of {what}", what=title))
         head = label(title, wrap=True)
         head.setMinimumWidth(140)
-        for c, part in enumerate((head, field, said, condition)):
+        for c, part in enumerate((head, field, meant, condition)):
             grid.addWidget(part, at, c)
         self.fields[key], self.fields[f"{key} condition"] = field, condition
-        field.setProperty("said", said)
+        field.setProperty("meant", meant)
         field.textEdited.connect(lambda _t: self._check())
         field.editingFinished.connect(self.keep)
         condition.editingFinished.connect(self.keep)
@@ -181,21 +186,21 @@ class DeskDialog(Dialog):
         for key in QUANTITIES:
             field = self.fields[key]
             figure, words, bad = meaning(key, field.text(), self._focal())
-            said = field.property("said")
-            said.setText(words)
-            said.setStyleSheet(trouble_style(bad))
+            meant = field.property("meant")
+            meant.setText(words)
+            meant.setStyleSheet(trouble_style(bad))
             if figure is not None:
                 figures[key] = figure
         try:
             doubts = read_sheet({key: figure.typed for key, figure in figures.items()}).doubts if figures else ()
         except UsageError as error:
-            doubts = (str(error),)
-        doubts += tuple(self._beside_others(figures))
+            doubts = (error_said(error),)
+        doubts = tuple(map(said, doubts)) + tuple(self._beside_others(figures))
         self.doubts.setText("\n".join(f"⚠ {text}" for text in doubts))
 
     def _beside_others(self, figures: dict[str, Figure]) -> list[str]:
         """Say where a figure and another device's differ as units that were mixed up do."""
-        said = []
+        doubts = []
         for device in self.session.devices:
             if device.id == self.device_id:
                 continue
@@ -203,8 +208,8 @@ class DeskDialog(Dialog):
                 other = meaning(entry.quantity, entry.typed)[0] if entry.quantity in figures else None
                 warning = compare_units(entry.quantity, figures[entry.quantity], other) if other is not None else None
                 if warning:
-                    said.append(f"{device.name}, {warning}")
-        return said
+                    doubts.append(f"{device.name}, {said(warning)}")
+        return doubts
 
     def keep(self) -> None:
         """Write the sheet into the session."""

@@ -26,6 +26,7 @@ from viewer.app.jobs import error_words
 from viewer.app.model import field
 from viewer.app.model.glossary import READINGS
 from viewer.app.model.plot import Plot
+from viewer.app.said import error_said
 from viewer.app.theme import figures, px
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.app.views.parts import Empty, column, label, row, styles_of
@@ -181,7 +182,7 @@ class FieldDialog(Dialog):
         try:
             asked = self.asked()
         except UsageError as error:
-            self.note.setText(str(error))  # type: ignore[attr-defined]
+            self.note.setText(error_said(error))  # type: ignore[attr-defined]
             return
         self.note.setText("")  # type: ignore[attr-defined]
         session, folder, clips = self.window_.document.session, self.window_.document.folder, self.clips

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtWidgets import QComboBox, QFormLayout, QPlainTextEdit, QWidget
 
 from viewer.app.i18n import number, parse_number, tr
+from viewer.app.said import error_said
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.errors import UsageError
 from viewer.session.model import LightLevel
@@ -76,7 +77,7 @@ class LevelsDialog(Dialog):
         try:
             levels = parse_levels(self.text.toPlainText(), self.unit.currentText())
         except UsageError as error:
-            self.note.setText(str(error))  # type: ignore[attr-defined]
+            self.note.setText(error_said(error))  # type: ignore[attr-defined]
             return
         document = self.window_.document
         document.edit(document.session.put(replace(self.scene, levels=levels)), tr("Set the light levels"))

@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QComboBox, QFormLayout, QLabel, QListWidget, QList
 
 from viewer.app.i18n import mark, number, parse_number, tr
 from viewer.app.model.glossary import MEASURES
+from viewer.app.said import error_said
 from viewer.app.theme import px
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.app.views.parts import button, label, row
@@ -146,7 +147,7 @@ class MeasureDialog(Dialog):
             first = parse_number(self.first.currentText()) if self.first.currentText().strip() else None
             last = parse_number(self.last.currentText()) if self.last.currentText().strip() else None
         except UsageError as error:
-            self.note.setText(str(error))  # type: ignore[attr-defined]
+            self.note.setText(error_said(error))  # type: ignore[attr-defined]
             return
         request = Request(id=new_id("request"), scene=self.scene, measure=kind, regions=regions, first_s=first, last_s=last)
         document = self.window_.document

@@ -10,6 +10,7 @@ from PySide6.QtGui import QPainter, QPaintEvent, QPixmap
 from PySide6.QtWidgets import QComboBox, QFormLayout, QLineEdit, QScrollArea, QWidget
 
 from viewer.app.i18n import number, parse_number, tr
+from viewer.app.said import error_said, said
 from viewer.app.theme import color, figures, px, words
 from viewer.app.views import ask
 from viewer.app.views.camera import parse_shutter, shutter_words
@@ -182,10 +183,10 @@ class PlannerDialog(Dialog):
         try:
             made = self.made()
         except UsageError as error:
-            self.note.setText(str(error))  # type: ignore[attr-defined]
+            self.note.setText(error_said(error))  # type: ignore[attr-defined]
             return
         self.chart.show_plan(made)
-        text = "\n".join(dict.fromkeys(made.notes))
+        text = "\n".join(dict.fromkeys(map(said, made.notes)))
         self.note.setText(text or tr("Two frame rates that share no multiple leave one candidate."))  # type: ignore[attr-defined]
 
     def save(self) -> None:

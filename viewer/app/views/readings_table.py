@@ -25,6 +25,8 @@ from viewer.app.i18n import number, tr
 from viewer.app.model import table
 from viewer.app.model.glossary import tip_of
 from viewer.app.model.table import TableRow
+from viewer.app.model.verdict_words import typeset
+from viewer.app.said import said
 from viewer.app.theme import color, figures, px, words
 from viewer.app.views.parts import elided, paint_marker
 from viewer.session.model import Clip, StoredReading
@@ -84,7 +86,7 @@ class ReadingsModel(QAbstractTableModel):
         if kind == "title":
             return tip_of(row_.name)
         if kind == "verdict":
-            return "\n\n".join(v.sentence for v in row_.verdicts)
+            return "\n\n".join(typeset(said(v.sentence)) for v in row_.verdicts)
         reading = self.reading(index)
         if reading is None:
             return ""
@@ -99,7 +101,7 @@ class ReadingsModel(QAbstractTableModel):
                 )
             )
         if reading.method:
-            lines.append(reading.method)
+            lines.append(said(reading.method))
         lines += [f"{word}: {meaning}" for word, meaning in table.flag_hints(reading.flags)]
         return "\n".join(lines)
 
@@ -120,18 +122,18 @@ def cell_words(reading: StoredReading | None) -> str:
     if reading is None:
         return tr("not measured")
     if reading.state == "refused" or reading.value is None:
-        return reading.reason or tr("refused")
+        return said(reading.reason) or tr("refused")
     value, interval, unit = table.digits(reading)
     text = " ".join(part for part in (value, interval, unit) if part)
     if reading.state == "limit":
-        text = tr("beyond {value}", value=text) + (f". {reading.reason}" if reading.reason else "")
+        text = tr("beyond {value}", value=text) + (f". {said(reading.reason)}" if reading.reason else "")
     return ", ".join([text, *(tr(flag) for flag in reading.flags)])
 
 
 def across_words(kind: str, row_: TableRow, stale: Container[str] = ()) -> str:
     """Return a line that runs across: why all were refused, the flags of all, or the verdicts."""
     if kind == "refused":
-        return table.common_reason(row_) or ""
+        return said(table.common_reason(row_))
     if kind == "common":
         return ", ".join(tr(flag) for flag in table.common_flags(row_, stale))
     return verdict_words(row_)
@@ -184,10 +186,10 @@ class ReadingDelegate(QStyledItemDelegate):
 
     def _flags(self, row_: TableRow, reading: StoredReading, *, stale: bool) -> str:
         if reading.state == "limit" and reading.reason:
-            return reading.reason
+            return said(reading.reason)
         flags = list(reading.flags) + (["out of date"] if stale and "out of date" not in reading.flags else [])
-        said = (*table.common_flags(row_, self._view.stale), "within this take")
-        return ", ".join(tr(flag) for flag in flags if flag not in said)
+        above = (*table.common_flags(row_, self._view.stale), "within this take")
+        return ", ".join(tr(flag) for flag in flags if flag not in above)
 
     def height(self, kind: str, row_: TableRow, width: int) -> int:
         """Return the height of a line of the table."""
@@ -203,7 +205,7 @@ class ReadingDelegate(QStyledItemDelegate):
             if reading is None:
                 continue
             if reading.state == "refused":
-                need = max(need, int(text_height(reading.reason or "", words(11), width - 16)) + 12)
+                need = max(need, int(text_height(said(reading.reason) or tr("refused"), words(11), width - 16)) + 12)
             else:
                 flags = self._flags(row_, reading, stale=reading.id in self._view.stale)
                 extra = text_height(flags, words(11), width - 16) if flags else 0.0
@@ -264,7 +266,7 @@ class ReadingDelegate(QStyledItemDelegate):
             painter.drawText(body, int(Qt.AlignmentFlag.AlignTop | Qt.TextFlag.TextWordWrap), tr("not measured"))
             return
         if reading.state == "refused":
-            layout, _ = _lay_out(reading.reason or tr("refused"), words(11), body.width())
+            layout, _ = _lay_out(said(reading.reason) or tr("refused"), words(11), body.width())
             painter.setPen(color("quiet"))
             layout.draw(painter, body.topLeft())
             return

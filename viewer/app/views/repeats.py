@@ -11,6 +11,7 @@ from viewer.app.i18n import number, tr, trn
 from viewer.app.model.glossary import title_of
 from viewer.app.model.plots import moment_words
 from viewer.app.model.table import region_words
+from viewer.app.said import said
 from viewer.app.theme import figures
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.app.views.parts import label, marker_icon, styles_of
@@ -103,7 +104,7 @@ class RepeatsDialog(Dialog):
                 font = item.font(place)
                 font.setBold(True)
                 item.setFont(place, font)
-        item.setToolTip(0, repeat.sentence)
+        item.setToolTip(0, said(repeat.sentence))
         return item
 
 
