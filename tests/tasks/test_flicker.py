@@ -226,6 +226,17 @@ def test_readout_from_two_clips(make: Make) -> None:
     assert len(both.inputs) == 2 and both.extras["direction_sure"]
 
 
+def test_one_lamp_clip_of_several_is_enough(make: Make) -> None:
+    lamp = make("lamp", tube=Gate(100.03, 0.5, None), flat=True, readout_s=0.01437, noise=0.03)
+    with open_clip(make("steady"), threads=1) as off, open_clip(lamp, threads=1) as on:
+        result = measure_readout(off, 100.0, also=[on])
+        neither = measure_readout(off, 100.0, also=[off])
+    assert result.reading("readout_time").value == pytest.approx(14.37, rel=1e-3)
+    assert result.extras["lamp_hz"] == pytest.approx(100.03, abs=5e-3) and result.extras["readout_direction"] == "down"
+    assert any("steady" in text for text in result.warnings)
+    assert neither.reading("readout_time").state == "refused"
+
+
 def test_readout_refuses_what_is_no_lamp(make: Make) -> None:
     with open_clip(make("steady"), threads=1) as clip:
         result = measure_readout(clip, 100.0)

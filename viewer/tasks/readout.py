@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
 
-from viewer.errors import UsageError
+from viewer.errors import RegionError, UsageError
 from viewer.measure.flicker_readout import Readout, calibrate
 from viewer.measure.readings import Flag, Reading, refused
 from viewer.measure.readout_modes import Direction, JoinedReadout, ReadoutMode, join_readouts
@@ -55,7 +56,7 @@ def measure_readout(
     lamp_hz : float
         Twice the mains frequency for ordinary lamps.
     also : sequence of ClipReader
-        Further clips of that lamp in the same mode: their readouts are joined.
+        Further clips of that lamp in the same mode: the readouts of all that show its bands are joined.
     region, readout_direction, capture_rate, frames
         As for `viewer.tasks.flicker.measure_flicker`.
 
@@ -87,18 +88,22 @@ def measure_readout(
         progress=progress,
         cancelled=cancelled,
     )
-    found, reason = calibrate(rows.rows, lamp_hz, direction_known=readout_direction is not None, cancelled=cancelled)
     warnings = [text for text in rows.warnings if "assumed" not in text]
     extras: dict[str, object] = {"mode": mode.text, "readout_direction": rows.direction, "direction_sure": False}
-    if found is None:
+    seen, reason, failed = _calibrated(clip, rows, lamp_hz, also, region, capture_rate, cancelled)
+    if not seen:
         readings = tuple(
             refused(name, "camera", unit, reason, flags=rows.flags, frames=rows.frames, method=METHOD)
             for name, unit in (("readout_time", "ms"), ("row_time", "us"))
         )
+        warnings += failed[1:]
     else:
-        joined, counted, more = _with_others(clip, rows, found, lamp_hz, also, region, capture_rate, cancelled)
-        warnings += more
+        joined = _joined(seen)
+        warnings += failed
+        if joined.note:
+            warnings.append(f"Check: {joined.note}.")
         direction = joined.direction or rows.direction
+        found = seen[0].found
         extras |= {
             "readout_direction": direction,
             "direction_sure": joined.direction is not None and joined.agree,
@@ -114,7 +119,7 @@ def measure_readout(
             )
         warnings.append(f"The lamp pulses at {found.lamp_hz:.3f} Hz by the clip's own clock.")
         warnings.append("This holds for the same size, rate, crop and stabilisation only: calibrate again after any change.")
-        readings = tuple(_readings(joined, rows.rows.rows_delivered, rows.flags, counted))
+        readings = tuple(_readings(joined, rows.rows.rows_delivered, seen))
     return Result(
         command="readout",
         inputs=tuple(each.info.input_record() for each in (clip, *also)),
@@ -124,36 +129,63 @@ def measure_readout(
     )
 
 
-def _with_others(
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """One lamp clip that gave a readout; `way` is the direction that its bands tell, in the first clip's upright picture."""
+
+    found: Readout
+    way: Direction | None
+    flags: Flag
+    frames: int
+
+
+def _calibrated(
     clip: ClipReader,
     rows: Gathered,
-    found: Readout,
     lamp_hz: float,
     also: Sequence[ClipReader],
     region: Rect | None,
     capture_rate: float | None,
     cancelled: Callable[[], bool] | None,
-) -> tuple[JoinedReadout, int, list[str]]:
-    """Return the readout joined with that of further clips, the frames used, and warnings."""
-    measured = [(found.readout_s, found.sigma_s, _way(found, rows.direction))]
-    counted, warnings = rows.frames, []
-    for other in also:
-        # a clip held another way up is read along its own picture
-        way = _as_in(other, rows.direction, clip)
-        more = gather(other, region, direction=way, capture_rate=capture_rate, whole=False, cancelled=cancelled)
-        again, why = calibrate(more.rows, lamp_hz, direction_known=not rows.assumed_direction, cancelled=cancelled)
-        if again is None:
-            warnings.append(f"{other.info.path.name}: {why}")
+) -> tuple[list[_Seen], str, list[str]]:
+    """Return what each lamp clip gave, why the first one failed ("" if not), and a line for each clip that failed.
+
+    A clip that shows no bands does not stop the others: any of them will do.
+    """
+    seen: list[_Seen] = []
+    failed: list[str] = []
+    reason = ""
+    known = not rows.assumed_direction
+    for other in (clip, *also):
+        first = other is clip
+        try:
+            # a clip held another way up is read along its own picture
+            way = _as_in(other, rows.direction, clip)
+            more = (
+                rows
+                if first
+                else gather(other, region, direction=way, capture_rate=capture_rate, whole=False, cancelled=cancelled)
+            )
+            found, why = calibrate(more.rows, lamp_hz, direction_known=known, cancelled=cancelled)
+        except RegionError as error:
+            if not also:
+                raise
+            found, why = None, str(error)
+        if found is not None:
+            seen.append(_Seen(found, _way(found, rows.direction), more.flags, more.frames))
             continue
-        measured.append((again.readout_s, again.sigma_s, _way(again, rows.direction)))
-        counted += more.frames
+        failed.append(why if why.startswith(other.info.path.name) else f"{other.info.path.name}: {why}")
+        reason = why if first else reason
+    return seen, reason, failed
+
+
+def _joined(seen: Sequence[_Seen]) -> JoinedReadout:
+    """Return the readout of all clips that gave one."""
+    measured = [(each.found.readout_s, each.found.sigma_s, each.way) for each in seen]
     if len(measured) == 1:
         value, sigma, direction = measured[0]
-        return JoinedReadout(value, sigma, direction, True, ""), counted, warnings
-    joined = join_readouts(measured)
-    if joined.note:
-        warnings.append(f"Check: {joined.note}.")
-    return joined, counted, warnings
+        return JoinedReadout(value, sigma, direction, True, "")
+    return join_readouts(measured)
 
 
 def _way(found: Readout, assumed: str) -> Direction | None:
@@ -171,8 +203,9 @@ def _as_in(other: ClipReader, direction: str, clip: ClipReader) -> str:
     return direction
 
 
-def _readings(joined: JoinedReadout, rows: float, flags: Flag, frames: int) -> list[Reading]:
+def _readings(joined: JoinedReadout, rows: float, seen: Sequence[_Seen]) -> list[Reading]:
     out = []
+    flags, frames = seen[0].flags, sum(each.frames for each in seen)
     for name, unit, scale in (("readout_time", "ms", 1e3), ("row_time", "us", 1e6 / rows)):
         value, half = scale * joined.readout_s, 1.96 * scale * joined.sigma_s
         out.append(
