@@ -1,11 +1,12 @@
 """How well bars do: errors and coverage through encoders, the loss behind `viewer.measure.coding`, noise cut at black.
 
-Run by hand: ``python tests/benchmarks/bench_bars.py [--which levels,coding,cut] [--frames 16]``
+Run by hand: ``python tests/benchmarks/bench_bars.py [--which levels,coding,loss,cut] [--frames 16]``
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import platform
 import tempfile
 import time
@@ -16,10 +17,12 @@ from typing import Any
 
 import numpy as np
 
-from viewer.measure.bars import Target
+from viewer.measure.bars import Target, TargetLight, bar_means
+from viewer.measure.bars_place import find_places
 from viewer.measure.regions import Rect
 from viewer.media import open_clip
 from viewer.tasks.bars import measure_bars
+from viewer.tasks.bars_light import lights_of, window_of
 from viewer.tasks.document import Result
 
 night = SimpleNamespace(**run_path(str(Path(__file__).parent.parent / "tasks" / "night_clips.py")))
@@ -103,6 +106,41 @@ def coding(folder: Path, frames: int) -> None:
     print(f"all: inside {np.mean(inside):.3f} of {len(inside)}")
 
 
+def lights(path: Path) -> list[TargetLight]:
+    """Light of each target, every frame."""
+    with open_clip(path) as clip:
+        windows = [window_of(clip, target) for target in targets()]
+        for frame in clip.frames():
+            for window in windows:
+                window.add(frame, None, True)
+        return [light for light, _ in lights_of(clip, windows)]
+
+
+def loss(folder: Path, frames: int) -> None:
+    """What encoders take of the step from bar to gap, against the same pictures kept whole: k of `viewer.measure.coding`."""
+    scene, _ = night.chart(ROWS, COLS, PLACES, paper=1.0, ink=0.05, blur_px=1.15)
+    for name, how in (("hevc", HEVC), ("h264", H264)):
+        for noise in (0.004, 0.02, 0.08):
+            scene_of = {"frames": frames, "noise": noise, "read_noise": 0.0003}
+            whole = lights(night.write_clip(folder / "a.mkv", 0.2 * scene, **{**how, **scene_of, "codec": "ffv1", "crf": None}))
+            places = find_places(whole)
+            for preset in ("veryfast", "medium"):
+                for crf in (14, 19, 24, 29):
+                    options = {"preset": preset}
+                    coded = lights(night.write_clip(folder / "a.mp4", 0.2 * scene, crf=crf, options=options, **how, **scene_of))
+                    lost, expected, lifted = [], [], []
+                    for one, two, place in zip(whole, coded, places):
+                        steps = [gaps.mean() - bars.mean() for bars, gaps in (bar_means(x.mean, place) for x in (one, two))]
+                        weight = math.sqrt(3.0 / place.width) / place.width
+                        lost.append((steps[0] - steps[1]) / two.step / two.coding.step / weight)
+                        expected.append(two.coding.taken(place.width) / two.coding.step / weight)
+                        lifted.append(two.coding.noise / two.coding.step)
+                    print(
+                        f"{name} {preset} crf {crf} noise {noise}: left {np.median(lifted):.2f} Q, "
+                        f"k {np.mean(lost):.3f} +- {np.std(lost):.3f}, taken to be {np.mean(expected):.3f}"
+                    )
+
+
 def cut(folder: Path, frames: int) -> None:
     """Noise cut at black, with and without the colours of a camera's own noise."""
     scene, truths = night.chart(ROWS, COLS, PLACES, paper=1.0, ink=0.05, blur_px=1.15)
@@ -117,11 +155,11 @@ def cut(folder: Path, frames: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--which", default="levels,coding,cut")
+    parser.add_argument("--which", default="levels,coding,loss,cut")
     parser.add_argument("--frames", type=int, default=16)
     options = parser.parse_args()
     print(platform.processor() or platform.machine(), "Python", platform.python_version(), "numpy", np.__version__)
-    known = {"levels": levels, "coding": coding, "cut": cut}
+    known = {"levels": levels, "coding": coding, "loss": loss, "cut": cut}
     with tempfile.TemporaryDirectory() as folder:
         for name in options.which.split(","):
             started = time.perf_counter()

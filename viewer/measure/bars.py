@@ -21,10 +21,10 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from viewer.errors import UsageError
-from viewer.measure.bars_fit import Place, template_loss
+from viewer.measure.bars_fit import Place, template_parts
 from viewer.measure.bars_noise import ChartNoise
 from viewer.measure.beat import level_without_beat
-from viewer.measure.coding import LOSSLESS, Coding
+from viewer.measure.coding import DOUBT, LOSSLESS, Coding, given_back
 from viewer.measure.errorbudget import coverage_factor
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
@@ -95,6 +95,8 @@ class TargetLight:
         How coarsely the pictures are coded.
     step : float
         Light of one luma code at the mean light of the target.
+    moved : float
+        Standard error of the light of the dark parts from what an encoder moved of it.
     """
 
     target: Target
@@ -107,6 +109,7 @@ class TargetLight:
     unseen: float = 0.0
     coding: Coding = LOSSLESS
     step: float = 0.0
+    moved: float = 0.0
 
     @property
     def mean(self) -> np.ndarray:
@@ -129,10 +132,11 @@ class TargetResult:
 
     ``bars`` and ``gaps`` are the light of the three bars and two gaps, ``sigma`` the standard error of ``modulation`` from
     noise, place and dark level, ``frame_sigma`` its standard deviation in single frames, ``resolved`` and ``resolved_single``
-    the decisions for the mean of all frames and for one frame; ``why`` says why not.  ``coding_sigma`` is the error from
-    coding and from noise cut at black, ``lost`` by how much modulation may be larger still: both widen the interval, neither
-    decides.  ``shared_sigma`` is the part of ``sigma`` that all targets share (the dark level).  Where a chart's targets were
-    read together, ``modulation`` leans on their common curve; ``own`` is what the target's own light says.
+    the decisions for the mean of all frames and for one frame; ``why`` says why not.  ``given_back`` is the part of
+    ``modulation`` that the encoder is likely to have taken, ``coding_sigma`` the error of that and of noise cut at black,
+    ``lost`` by how much modulation may be larger still: they widen the interval, none of them decides.  ``shared_sigma`` is the
+    part of ``sigma`` that all targets share (the dark level).  Where a chart's targets were read together, ``modulation`` leans
+    on their common curve; ``own`` is what the target's own light shows.
     """
 
     target: Target
@@ -151,6 +155,7 @@ class TargetResult:
     clipped: float = 0.0
     coding_sigma: float = 0.0
     lost: float = 0.0
+    given_back: float = 0.0
     lone_modulation: float | None = None
     shared_sigma: float = 0.0
     least_step: float = 0.0
@@ -164,7 +169,7 @@ class TargetResult:
     @property
     def own(self) -> float:
         """Modulation that the target's own light shows."""
-        return self.modulation if self.lone_modulation is None else self.lone_modulation
+        return self.modulation - self.given_back if self.lone_modulation is None else self.lone_modulation
 
     @property
     def lone_sigma(self) -> float:
@@ -261,7 +266,8 @@ def read_target(
     series = influence(frame_bars.mean(axis=1) - black, frame_gaps.mean(axis=1) - black, b, g)
     level = level_without_beat(1.0 + series, least=0.001)
     # what three blurred bars lose of their modulation between pixels is known from their template
-    modulation = (g - b) / total + template_loss(light.mean - black, place) + level.estimate.value - 1.0 - float(series.mean())
+    loss, outline = template_parts(light.mean - black, place)
+    modulation = (g - b) / total + loss + level.estimate.value - 1.0 - float(series.mean())
     if level.depth > 0.01:
         flags |= Flag.GATED
     frame_sigma = float(level.residual.std(ddof=1)) if n > 1 else 0.0
@@ -271,7 +277,10 @@ def read_target(
     by_place = _placement(light, place, black)
     by_black = 2.0 * abs(modulation) / total * black_sigma
     sigma = math.sqrt(statistical**2 + by_place**2 + by_black**2)
-    coding_sigma, lost = _by_coding(light, place, total)
+    taken = min(1.0, light.coding.taken(place.width) * light.step / total)
+    ripple = polarity * (modulation - outline)
+    back = math.copysign(given_back(ripple, taken), ripple)
+    lost = taken - abs(back)
     darker, lighter = min(b, g), max(b, g)
     if light.unseen > 0:
         rest = max(darker - light.unseen, 0.0)
@@ -288,7 +297,7 @@ def read_target(
         place=place,
         bars=_three(bars),
         gaps=_two(gaps),
-        modulation=signed,
+        modulation=max(-1.0, min(1.0, signed + back)),
         sigma=sigma,
         dof=dof,
         frame_sigma=single,
@@ -298,18 +307,12 @@ def read_target(
         flags=flags,
         frames=n,
         clipped=light.clipped,
-        coding_sigma=math.hypot(coding_sigma, _by_cut(light, place, b, g)),
+        coding_sigma=math.hypot(DOUBT * taken, _by_cut(light, place, b, g)),
         lost=lost,
+        given_back=back,
         shared_sigma=by_black,
         least_step=least,
     )
-
-
-def _by_coding(light: TargetLight, place: Place, total: float) -> tuple[float, float]:
-    """Standard error and likely loss of the modulation from coding; `total` is the light of gap and bar together."""
-    error, lost = light.coding.amplitude_error(place.width)
-    scale = light.step / max(0.5 * total, 1e-12)
-    return min(1.0, error * scale), min(1.0, lost * scale)
 
 
 def _by_cut(light: TargetLight, place: Place, bar: float, gap: float) -> float:

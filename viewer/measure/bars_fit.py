@@ -80,14 +80,22 @@ def columns(x: np.ndarray, centre: float, width: float, blur: float) -> np.ndarr
     return np.column_stack([np.ones_like(u), u / 5.0, -0.6 * box, -(bars - 0.6 * box)])
 
 
-def template_loss(profile: np.ndarray, place: Place) -> float:
-    """Return the modulation that middle thirds lose where a curve is drawn through pixels, from the fitted template.
+def template_parts(profile: np.ndarray, place: Place) -> tuple[float, float]:
+    """Return what middle thirds lose of the modulation between pixels, and what the outline alone would show.
+
+    Where a curve is drawn through pixels, blurred bars lose a little; the fitted template tells how much.  A group whose ripple
+    is gone still darkens its inner bars more than its gaps or less: that is the modulation of its outline.
 
     Parameters
     ----------
     profile : ndarray of shape (N,)
         Mean light across the bars, dark level taken off.
     place : Place
+
+    Returns
+    -------
+    loss, outline : float
+        Modulations.
     """
     x = np.arange(profile.size, dtype=float)
     matrix = columns(x, place.centre, place.width, place.blur)
@@ -96,12 +104,14 @@ def template_loss(profile: np.ndarray, place: Place) -> float:
     parts = np.linalg.solve(gram, matrix.T @ np.asarray(profile, float))
     drawn = CubicSpline(x, matrix @ parts)
     exact, through = [], []
+    nodes, weights = np.polynomial.legendre.leggauss(5)
     for offset in (-2.0, 0.0, 2.0, -1.0, 1.0):
         middle, half = place.centre + offset * place.width, place.width / 6.0
-        nodes, weights = np.polynomial.legendre.leggauss(5)
-        exact.append(0.5 * float(weights @ columns(middle + half * nodes, place.centre, place.width, place.blur) @ parts))
+        exact.append(0.5 * weights @ columns(middle + half * nodes, place.centre, place.width, place.blur))
         through.append(float(drawn.integrate(middle - half, middle + half)) / (2.0 * half))
-    return _modulation(exact) - _modulation(through)
+    thirds = np.array(exact)
+    whole = _modulation([float(value) for value in thirds @ parts])
+    return whole - _modulation(through), _modulation([float(value) for value in thirds[:, :3] @ parts[:3]])
 
 
 def _modulation(means: list[float]) -> float:
@@ -202,4 +212,4 @@ def _curvature_sigma(fit: _Fit, vector: np.ndarray, axis: int, step: float, most
     return most if bend <= 0 else min(most, math.sqrt(2.0 / bend))
 
 
-__all__ = ["Place", "Prior", "columns", "fit_three_bars", "template_loss"]
+__all__ = ["Place", "Prior", "columns", "fit_three_bars", "template_parts"]

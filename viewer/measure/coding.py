@@ -15,12 +15,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-# From encodes of known bars, H.264 8 bit and HEVC 10 bit, quantiser 16 to 28 (tests/benchmarks/bench_bars.py): what is lost or
-# added of the amplitude of bars w px wide is 0.12 Q / w, as a standard deviation; thin bars lose some 0.2 Q / w more where no
-# noise lifts them over the step.
-SPREAD_OF_STEP = 0.12
-LOST_OF_STEP = 0.18
-THIN_PX = (2.4, 4.0)  # bars up to the first lose all of that, wider than the second nothing
+# From encodes of known bars against the same pictures kept whole, H.264 8 bit and HEVC 10 bit, quality 14 to 29, two presets,
+# noise from none to a third of the light, two kinds of scenes (tests/benchmarks/bench_bars.py loss): of bars w px wide the step
+# from bar to gap loses k (Q / w) sqrt(3 / w) codes.  k falls with the noise left, in units of Q, that lifts detail over the
+# step.  Single encoders take half or twice that, and so do single targets.
+TAKEN_OF_STEP = 0.035
+TAKEN_UNLIFTED, TAKEN_NOISE = 0.023, 0.015
+TAKEN_BARE = 0.2  # where no noise is left
+TAKEN_WIDTH_PX = 3.0
+DOUBT = 1.2  # standard error of what was taken, in units of itself
 STANDING = 6.0  # steps a unit of what is left standing along lines
 NO_NOISE = 0.3  # 8-bit codes of noise below which it was all taken
 FLOOR = 15.0  # 8-bit codes: the step of a coder that takes usual noise whole
@@ -34,25 +37,49 @@ class Coding:
     ----------
     step : float
         Quantiser step Q, in luma code values of the clip; 0 for lossless.
-    dithered : bool
-        Whether noise is left that lifts weak detail over the step.
+    noise : float
+        Noise that is left, luma code values; 0 where none is left that lifts weak detail over the step.
     """
 
     step: float
-    dithered: bool
+    noise: float
 
-    def amplitude_error(self, width_px: float) -> tuple[float, float]:
-        """Return standard error and likely loss of the amplitude of bars of a width (px), in luma code values.
+    @property
+    def dithered(self) -> bool:
+        """Whether noise is left that lifts weak detail over the step."""
+        return self.noise > 0.3 * self.step or self.step == 0.0
 
-        The loss is of one sign: an encoder takes contrast of thin bars and gives none.
+    def taken(self, width_px: float) -> float:
+        """Return what is likely taken of the step from bar to gap, for bars of a width (px), in luma code values.
+
+        An encoder takes contrast and gives none; what it took is known to about `DOUBT` of itself.
         """
+        if self.step <= 0.0:
+            return 0.0
+        share = TAKEN_BARE
+        if self.noise > 0.0:
+            share = TAKEN_OF_STEP + TAKEN_UNLIFTED / (self.noise / self.step + TAKEN_NOISE)
         width = max(width_px, 1.0)
-        thin = min(1.0, max(0.0, (THIN_PX[1] - width) / (THIN_PX[1] - THIN_PX[0])))
-        lost = 0.0 if self.dithered else LOST_OF_STEP * self.step / width * thin
-        return SPREAD_OF_STEP * self.step / width, lost
+        return share * self.step / width * math.sqrt(TAKEN_WIDTH_PX / width)
 
 
-LOSSLESS = Coding(0.0, True)
+def given_back(seen: float, taken: float) -> float:
+    """Return by how much an amplitude was larger before an encoder took from it, 0 .. `taken`.
+
+    Strong detail loses `taken`; weak detail cannot lose more than it had, so that of an amplitude a is left a^2 / (a + taken).
+
+    Parameters
+    ----------
+    seen : float
+        Amplitude that is left; any sign, any unit.
+    taken : float
+        As from `Coding.taken`, in the same unit, 0 or more.
+    """
+    left = abs(seen)
+    return 0.5 * (math.sqrt(left * left + 4.0 * left * taken) - left)
+
+
+LOSSLESS = Coding(0.0, 0.0)
 
 
 def coding_of(noise: float, bits_per_pixel: float, *, standing: float = 0.0, bit_depth: int = 8) -> Coding:
@@ -78,9 +105,9 @@ def coding_of(noise: float, bits_per_pixel: float, *, standing: float = 0.0, bit
     step = math.sqrt(12.0 / (2.0 ** (2.0 * rate) - 1.0)) * max(noise, 0.0)
     if noise < NO_NOISE * unit:
         step = max(FLOOR * unit, min(step, 3.0 * FLOOR * unit), STANDING * standing)
-        return Coding(step, False)
+        return Coding(step, 0.0)
     step = min(step, 4.0 * FLOOR * unit)
-    return Coding(step, noise > 0.3 * step)
+    return Coding(step, noise)
 
 
-__all__ = ["LOSSLESS", "Coding", "coding_of"]
+__all__ = ["DOUBT", "LOSSLESS", "Coding", "coding_of", "given_back"]
