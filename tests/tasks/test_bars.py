@@ -15,6 +15,7 @@ from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.media import open_clip
 from viewer.tasks.bars import Target, measure_bars, with_ways
+from viewer.tasks.bars_light import COLOUR_SIDE, MOST_PIXELS, MOST_SAMPLES, window_of
 from viewer.tasks.document import Result
 
 night = SimpleNamespace(**run_path(str(Path(__file__).with_name("night_clips.py"))))
@@ -167,3 +168,14 @@ def test_intervals_hold_what_the_encoder_took(tmp_path: Path, scene: tuple[np.nd
         readings = [result.reading("modulation", target.of) for target in targets()]
         inside += [reading.low <= truth <= reading.high for reading, truth in zip(readings, truths)]
     assert np.mean(inside) >= 0.9
+
+
+def test_a_target_as_large_as_the_picture_keeps_little(tmp_path: Path) -> None:
+    path = night.write_clip(tmp_path / "large.mp4", np.full((360, 640), 0.2), frames=60, noise=0.02)
+    with open_clip(path) as clip:
+        window = window_of(clip, Target("1", Rect(0, 0, 640, 360), "v"))
+        for frame in clip.frames():
+            window.add(frame, None, len(window.samples) < MOST_SAMPLES)
+    assert sum(part.size for part in window.samples) <= MOST_PIXELS
+    assert all(part.shape[1] == window.rect.w for part in window.samples)
+    assert sum(part.size for part in window.colours) <= 12 * (COLOUR_SIDE // 2) ** 2 * 3

@@ -131,6 +131,8 @@ def find_layout(light: np.ndarray, layout: ChartLayout, square: Rect, reference_
     """
     inside = (light.shape[1], light.shape[0])
     reach = 0.2 * _side(square)
+    # sums of all rows above: the mean over the lines of a box costs no more for a large one
+    sums = {"v": _rows_above(light), "h": _rows_above(light.T)}
     best = (-1.0, 1.0, 0.0, 0.0)
     spans = (
         (np.linspace(0.78, 1.2, 22), np.linspace(-reach, reach, 5)),
@@ -142,19 +144,25 @@ def find_layout(light: np.ndarray, layout: ChartLayout, square: Rect, reference_
             for dx in x0 + shifts:
                 for dy in y0 + shifts:
                     targets = place_layout(layout, square, reference_lpmm, scale=float(scale), shift=(dx, dy), inside=inside)
-                    score = abs(sum(_likeness(light, target) for target in targets))
+                    score = abs(sum(_likeness(sums[target.way], target) for target in targets))
                     if score > best[0]:
                         best = (score, float(scale), float(dx), float(dy))
     _, scale, dx, dy = best
     return place_layout(layout, square, reference_lpmm, scale=scale, shift=(dx, dy), inside=inside)
 
 
-def _likeness(light: np.ndarray, target: Target) -> float:
+def _rows_above(light: np.ndarray) -> np.ndarray:
+    """Return sums over all rows above each, shape (rows + 1, cols)."""
+    return np.concatenate([np.zeros((1, light.shape[1])), np.cumsum(light, axis=0, dtype=float)])
+
+
+def _likeness(sums: np.ndarray, target: Target) -> float:
     """Correlation of the profile across a box and a bar width beside it with three bars, weighted by their width."""
-    image, box = (light, target.rect) if target.way == "v" else (light.T, _turned(target.rect))
+    box = target.rect if target.way == "v" else _turned(target.rect)
     cut, pad = box.h // 5, round(box.w / 5.0)
-    low, high = max(0, box.x - pad), min(image.shape[1], box.x + box.w + pad)
-    profile = image[box.y + cut : box.y + box.h - cut, low:high].mean(axis=0)
+    low, high = max(0, box.x - pad), min(sums.shape[1], box.x + box.w + pad)
+    top, bottom = box.y + cut, box.y + box.h - cut
+    profile = (sums[bottom, low:high] - sums[top, low:high]) / (bottom - top)
     width = box.w / 5.0
     place = np.abs(np.arange(low, high) - box.centre[0]) / width
     soft = 0.3

@@ -21,6 +21,10 @@ from viewer.tasks.patches import Span, black_code, linear_of_code, step_light
 # Pictures whose pixels are kept one by one, to tell noise that was cut at black.
 MOST_SAMPLES = 48
 MOST_COLOURS = 12
+# Pixels of a target, over all pictures, that are kept for that, and the side (px) of what is kept in colour: a target may be
+# as large as the picture.
+MOST_PIXELS = 1_500_000
+COLOUR_SIDE = 96
 ALIKE = 0.95
 # By how much of the noise of luminance columns may be darker still: three channels cut apart, less the cut of their sum.
 UNSEEN, SEEN_ALIKE = 0.40, 0.20
@@ -41,6 +45,7 @@ class Window:
     profiles: list[np.ndarray]
     total: np.ndarray
     clipped: float = 0.0
+    first: np.ndarray | None = None
     squares: np.ndarray | float = 0.0
     samples: list[np.ndarray] = field(default_factory=list)
     colours: list[np.ndarray] = field(default_factory=list)
@@ -53,13 +58,21 @@ class Window:
         self.profiles.append(np.asarray(self.weights @ light, float))
         self.total += light
         # about the first picture: sums of squares of the light itself would lose small noise
-        first = light if not self.samples else self.samples[0]
-        self.squares = self.squares + (light - first).astype(float) ** 2
+        if self.first is None:
+            self.first = np.array(light, np.float32)
+        self.squares = self.squares + (light - self.first).astype(float) ** 2
         self.clipped += float(clipped.mean())
         if keep or not self.samples:
-            self.samples.append(np.array(light, np.float32))
+            self.samples.append(np.array(light[self.kept], np.float32))
             if len(self.colours) < MOST_COLOURS:
-                self.colours.append(_blocks(frame.rgb(self.rect).light))
+                self.colours.append(_blocks(frame.rgb(_middle(self.rect, COLOUR_SIDE)).light))
+
+    @property
+    def kept(self) -> slice:
+        """Lines whose pixels are kept one by one; of few lines all but the outer ones, which blur may darken."""
+        inner = 1 if self.weights.size > 4 else 0
+        stride = math.ceil(self.total.size * MOST_SAMPLES / MOST_PIXELS)
+        return slice(inner, self.weights.size - inner, stride)
 
     def light(self, clip: ClipReader, least: float) -> tuple[TargetLight, Uncut | None]:
         n = len(self.profiles)
@@ -81,18 +94,16 @@ class Window:
 
     def _uncut(self, clip: ClipReader, least: float) -> Uncut | None:
         """What was lost of noise that was cut at black, if any."""
-        inner = slice(1, -1) if self.weights.size > 4 else slice(None)
-        samples = np.array([light[inner] for light in self.samples])
         code = 2.0 ** (clip.info.bit_depth - 8)
         black = linear_of_code(clip, black_code(clip) + code)
-        return undo_cut(samples, black, step_light(clip, 0.0), least=least)
+        return undo_cut(np.array(self.samples), black, step_light(clip, 0.0), least=least)
 
     def _coding(self, clip: ClipReader, picture: np.ndarray, step: float) -> Coding:
         """How coarsely the target is coded: from its noise in luma codes, and what stands along its lines."""
         if clip.info.codec in LOSSLESS_CODECS:
             return LOSSLESS
         n = len(self.profiles)
-        moved = np.maximum(self.squares / n - (picture - self.samples[0]) ** 2, 0.0)
+        moved = np.maximum(self.squares / n - (picture - self.first) ** 2, 0.0)
         noise = float(np.mean(moved))
         # pulsing light moves all pixels of a frame alike
         noise = max(0.0, noise - float(np.var([profile.mean() for profile in self.profiles]))) if n > 1 else 0.0
@@ -157,6 +168,12 @@ def window_of(clip: ClipReader, target: Target) -> Window:
     else:
         rect = Rect(box.x + low, first, count, last - first)
     return Window(target, rect, weights, float(start - first), float(size), [], np.zeros((count, last - first)))
+
+
+def _middle(rect: Rect, side: int) -> Rect:
+    """Return the middle of a region, no larger than a side."""
+    w, h = min(rect.w, side), min(rect.h, side)
+    return Rect(rect.x + (rect.w - w) // 2, rect.y + (rect.h - h) // 2, w, h)
 
 
 def _blocks(colours: np.ndarray) -> np.ndarray:
