@@ -20,6 +20,8 @@ WORDS_EM = 18
 # A column narrower than this holds no value with its interval.
 VALUE_EM = 11.5
 MOST_WORDS_EM = 28
+# A picture that fills its column but for this factor is widened to it: both sides stand flush with the words.
+WIDEN = 1.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +104,7 @@ def page(shape: str, size: tuple[int, int] | None, footer_lines: int) -> Page:
 def cells(
     page: Page, layout: str, count: int, aspect: float, words_height: float, *, beside: bool = False, cols: int = 0
 ) -> list[Cell]:
-    """Return the cells of `count` devices whose pictures have `aspect` (width / height).
+    """Return the cells of `count` devices whose pictures have `aspect` (width / height), or are up to `WIDEN` times wider.
 
     Parameters
     ----------
@@ -150,6 +152,8 @@ def _cell(box: Box, aspect: float, words_height: float, gap: int, beside: bool) 
         room = min(box.w - w - gap, MOST_WORDS_EM * gap)
         return Cell(Box(box.x, box.y, w, h), Box(box.x + w + gap, box.y, room, box.h), True)
     w, h = _fit(box.w, box.h - words_height, aspect)
+    if w < box.w <= WIDEN * w:
+        w = box.w
     # The words use the whole column, up to a width at which a line still reads as one.
     wide = min(box.w, max(w, MOST_WORDS_EM * gap))
     return Cell(Box(box.x, box.y, w, h), Box(box.x, box.y + h, wide, box.h - h), False)

@@ -93,7 +93,7 @@ def prepare(
         greys=greys,
         styles=gathered.styles("light" if ground == "light" else "dark"),
         rendering=chosen,
-        view=gathered.view.fitted(aspect, 1.0),
+        view=gathered.view.fitted(places[0].picture.w, places[0].picture.h),
         rows=lines,
         amount=amount,
         moving=moving,
@@ -138,7 +138,7 @@ def _places(
                 if amount.rows and cell.words.w < VALUE_EM * paper.em:
                     continue
                 if (cell.words.w < WORDS_EM * paper.em) == narrow and height <= cell.words.h + 1:
-                    found.append((cell.picture.w * amount.worth(), made, amount))
+                    found.append((min(cell.picture.w, cell.picture.h * aspect) * amount.worth(), made, amount))
     if not found:
         return cells(paper, chosen, count, aspect, Amount(0, 0, False).height(True) * paper.em), Amount(0, 0, False)
     _, made, amount = max(found, key=lambda item: item[0])

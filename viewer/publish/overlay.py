@@ -10,6 +10,7 @@ import numpy as np
 
 from viewer.publish.canvas import Canvas
 from viewer.publish.gather import Gathered, Pane
+from viewer.publish.labels import NOTHING, Rect, Taken, free_place, joined, outline, ring
 from viewer.publish.layout import Box, nice_length
 from viewer.publish.rendering import show
 from viewer.publish.rows import Mark
@@ -22,15 +23,18 @@ INK, RIM = "#ffffff", "#000000"
 # An inset covers part of the picture: at most this share of its sides.
 INSET_SHARE = 0.45
 _RECTS = ("rect", "edge", "bars")
+# Where the strokes about a light begin and end.
+NEAR_EM, FAR_EM = 0.55, 0.95
 
 
 @dataclass(frozen=True, kw_only=True)
 class Place:
-    """Where one pane's picture stands on the canvas, and how scene places get there."""
+    """Where one pane's picture stands on the canvas, how scene places get there, and what letters keep clear of."""
 
     box: Box
     view: View
     em: float
+    taken: Taken = NOTHING
 
     @property
     def scale(self) -> float:
@@ -67,24 +71,36 @@ def in_scene(region: Region, pane: Pane) -> tuple[float, ...]:
     return tuple(float(v) for v in points.ravel())
 
 
-def draw_mark(canvas: Canvas, place: Place, mark: Mark, pane: Pane, time_s: float) -> None:
-    """Draw what a letter stands for: its region, the region of this moment, or corners about the whole group."""
-    if not mark.group:
-        draw_region(canvas, place, mark.regions[0], pane, mark.letter)
-    elif mark.timed:
-        draw_region(canvas, place, mark.regions[mark.at(time_s)], pane, mark.letter)
-    else:
-        corners = [corner for region in mark.regions for corner in _corners(region, pane)]
-        (x0, y0), (x1, y1) = np.min(corners, axis=0), np.max(corners, axis=0)
-        x, y, w, h = place.rect(x0, y0, x1 - x0 + 1, y1 - y0 + 1)
-        pad = 0.25 * place.em
-        x, y, w, h = x - pad, y - pad, w + 2 * pad, h + 2 * pad
-        # Corners alone: a closed outline about many would cross what lies among them.
-        arm = min(0.9 * place.em, 0.3 * w, 0.3 * h)
-        for cx, cy, dx, dy in ((x, y, 1, 1), (x + w, y, -1, 1), (x + w, y + h, -1, -1), (x, y + h, 1, -1)):
-            corner = [(cx + dx * arm, cy), (cx, cy), (cx, cy + dy * arm)]
-            canvas.line(corner, INK, max(1.5, 0.075 * place.em), halo=RIM, clip=place.clip)
-        _letter(canvas, place, mark.letter, x + w, y)
+def draw_mark(canvas: Canvas, place: Place, mark: Mark, pane: Pane, time_s: float) -> Rect | None:
+    """Draw what a letter stands for: its region, the region of this moment, or corners about the whole group.
+
+    Returns
+    -------
+    (x, y, w, h) or None
+        Where the letter stands, canvas px.
+    """
+    if not mark.group or mark.timed:
+        return draw_region(canvas, place, _now(mark, time_s), pane, mark.letter)
+    x, y, w, h = _about(place, mark, pane)
+    # Corners alone: a closed outline about many would cross what lies among them.
+    arm = min(0.9 * place.em, 0.3 * w, 0.3 * h)
+    for cx, cy, dx, dy in ((x, y, 1, 1), (x + w, y, -1, 1), (x + w, y + h, -1, -1), (x, y + h, 1, -1)):
+        corner = [(cx + dx * arm, cy), (cx, cy), (cx, cy + dy * arm)]
+        canvas.line(corner, INK, max(1.5, 0.075 * place.em), halo=RIM, clip=place.clip)
+    return _letter(canvas, place, mark.letter, (x, y, w, h))
+
+
+def _now(mark: Mark, time_s: float) -> Region:
+    return mark.regions[mark.at(time_s) if mark.timed else 0]
+
+
+def _about(place: Place, mark: Mark, pane: Pane) -> Rect:
+    """Return the rectangle about a group of regions, with a little room."""
+    corners = [corner for region in mark.regions for corner in _corners(region, pane)]
+    (x0, y0), (x1, y1) = np.min(corners, axis=0), np.max(corners, axis=0)
+    x, y, w, h = place.rect(x0, y0, x1 - x0 + 1, y1 - y0 + 1)
+    pad = 0.25 * place.em
+    return x - pad, y - pad, w + 2 * pad, h + 2 * pad
 
 
 def _corners(region: Region, pane: Pane) -> list[tuple[float, float]]:
@@ -96,8 +112,8 @@ def _corners(region: Region, pane: Pane) -> list[tuple[float, float]]:
     return [(x, y) for x, y in zip(geometry[::2], geometry[1::2], strict=False)]
 
 
-def draw_region(canvas: Canvas, place: Place, region: Region, pane: Pane, letter: str) -> None:
-    """Draw the outline of a region and its letter."""
+def draw_region(canvas: Canvas, place: Place, region: Region, pane: Pane, letter: str) -> Rect | None:
+    """Draw the outline of a region and its letter; return where the letter stands."""
     geometry = in_scene(region, pane)
     width = max(1.5, 0.075 * place.em)
     if region.kind in (*_RECTS, "ellipse"):
@@ -105,30 +121,69 @@ def draw_region(canvas: Canvas, place: Place, region: Region, pane: Pane, letter
         if region.kind == "ellipse":
             canvas.ellipse(x, y, w, h, INK, width, halo=RIM, clip=place.clip)
         else:
-            corners = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
-            canvas.line(corners, INK, width, halo=RIM, closed=True, clip=place.clip)
-        _letter(canvas, place, letter, x + w, y)
-    elif region.kind == "line":
+            canvas.line(_sides(x, y, w, h), INK, width, halo=RIM, closed=True, clip=place.clip)
+        return _letter(canvas, place, letter, (x, y, w, h))
+    if region.kind == "line":
         ends = [place.point(*geometry[:2]), place.point(*geometry[2:4])]
         canvas.line(ends, INK, width, halo=RIM, clip=place.clip)
-        _letter(canvas, place, letter, *ends[1])
-    else:
-        x, y = place.point(*geometry[:2])
-        near, far = 0.55 * place.em, 0.95 * place.em
-        for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-            ends = [(x + dx * near, y + dy * near), (x + dx * far, y + dy * far)]
-            canvas.line(ends, INK, width, halo=RIM, clip=place.clip)
-        _letter(canvas, place, letter, x + far, y - 0.4 * place.em)
+        return _letter(canvas, place, letter, (*ends[1], 0.0, 0.0))
+    for ends in _cross(place, *geometry[:2]):
+        canvas.line(ends, INK, width, halo=RIM, clip=place.clip)
+    (x, y), far = place.point(*geometry[:2]), FAR_EM * place.em
+    return _letter(canvas, place, letter, (x - far, y - 0.4 * place.em, 2 * far, 0.8 * place.em))
 
 
-def _letter(canvas: Canvas, place: Place, letter: str, x: float, y: float) -> None:
+def _cross(place: Place, cx: float, cy: float) -> list[list[tuple[float, float]]]:
+    """Return the four strokes about a light."""
+    x, y = place.point(cx, cy)
+    near, far = NEAR_EM * place.em, FAR_EM * place.em
+    return [[(x + dx * near, y + dy * near), (x + dx * far, y + dy * far)] for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1))]
+
+
+def _sides(x: float, y: float, w: float, h: float) -> list[tuple[float, float]]:
+    return [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
+
+
+def _letter(canvas: Canvas, place: Place, letter: str, rect: Rect) -> Rect | None:
+    """Write a letter beside a rectangle, where nothing is drawn; return where it stands."""
     if not letter:
-        return
+        return None
     em, box = place.em, place.box
-    wide = text_width(letter, em, "bold")
-    x = min(max(x + 0.25 * em, box.x + 0.2 * em), box.right - wide - 0.3 * em)
-    y = min(max(y + 0.75 * em, box.y + 1.0 * em), box.bottom - 0.3 * em)
-    canvas.text(x, y, letter, em, INK, face="bold", halo=RIM)
+    wide, high = text_width(letter, em, "bold"), 0.8 * em
+    bounds = box.x + 0.2 * em, box.y + 0.25 * em, box.w - 0.5 * em, box.h - 0.55 * em
+    x, y = free_place(rect, (wide, high), bounds, 0.25 * em, em, place.taken)
+    canvas.text(x, y + 0.75 * em, letter, em, INK, face="bold", halo=RIM)
+    return x, y, wide, high
+
+
+def taken_by(place: Place, pane: Pane, marks: Sequence[Mark], notes: Sequence[Note], time_s: float) -> Taken:
+    """Return what marks and notes cover of a picture: lines, areas and words; of an inset its source."""
+    points, words, areas = [], [], []
+    for mark in marks:
+        region = _now(mark, time_s)
+        geometry = in_scene(region, pane)
+        if mark.group and not mark.timed:
+            areas.append(_about(place, mark, pane))
+        elif region.kind in (*_RECTS, "ellipse"):
+            rect = place.rect(*geometry[:4])
+            areas.append(rect)
+            points.append(ring(*rect) if region.kind == "ellipse" else outline(_sides(*rect), closed=True))
+        elif region.kind == "line":
+            points.append(outline([place.point(*geometry[:2]), place.point(*geometry[2:4])]))
+        else:
+            points += [outline(ends) for ends in _cross(place, *geometry[:2])]
+    for note in notes:
+        if note.kind == "arrow":
+            points.append(outline([place.point(*note.geometry[:2]), place.point(*note.geometry[2:4])]))
+        elif note.kind == "ellipse":
+            points.append(ring(*place.rect(*note.geometry[:4])))
+        elif note.kind in ("box", "inset"):
+            points.append(outline(_sides(*place.rect(*note.geometry[:4])), closed=True))
+        if note.text and note.kind in ("arrow", "box", "ellipse", "text"):
+            x, y = place.rect(*note.geometry[:4])[:2] if note.kind in ("box", "ellipse") else place.point(*note.geometry[:2])
+            x, y = _text_place(place, note.text, x, y - (0.4 * place.em if note.kind in ("box", "ellipse") else 0.0))
+            words.append((x, y - 0.85 * place.em, text_width(note.text, place.em, "bold"), 1.1 * place.em))
+    return joined(points, words, areas)
 
 
 def draw_note(
@@ -144,7 +199,7 @@ def draw_note(
         if note.kind == "ellipse":
             canvas.ellipse(x, y, w, h, INK, width, halo=RIM, clip=place.clip)
         else:
-            canvas.line([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], INK, width, halo=RIM, closed=True, clip=place.clip)
+            canvas.line(_sides(x, y, w, h), INK, width, halo=RIM, closed=True, clip=place.clip)
         _note_text(canvas, place, note.text, x, y - 0.4 * place.em)
     elif note.kind == "text":
         _note_text(canvas, place, note.text, *place.point(*note.geometry[:2]))
@@ -155,12 +210,16 @@ def draw_note(
         scale_bar(canvas, x, y, place.em, gathered, place.scale, most=0.3 * place.box.w, ink=INK, rim=RIM)
 
 
-def _note_text(canvas: Canvas, place: Place, text: str, x: float, y: float) -> None:
+def _text_place(place: Place, text: str, x: float, y: float) -> tuple[float, float]:
+    """Return where a note's words start, on their base line, inside the picture."""
     wide = text_width(text, place.em, "bold")
     x = min(max(x, place.box.x + 0.3 * place.em), max(place.box.x + 0.3 * place.em, place.box.right - wide - 0.3 * place.em))
-    y = min(max(y, place.box.y + 1.1 * place.em), place.box.bottom - 0.4 * place.em)
+    return x, min(max(y, place.box.y + 1.1 * place.em), place.box.bottom - 0.4 * place.em)
+
+
+def _note_text(canvas: Canvas, place: Place, text: str, x: float, y: float) -> None:
     if text:
-        canvas.text(x, y, text, place.em, INK, face="bold", halo=RIM)
+        canvas.text(*_text_place(place, text, x, y), text, place.em, INK, face="bold", halo=RIM)
 
 
 def _arrow(canvas: Canvas, start: tuple[float, float], tip: tuple[float, float], width: float, place: Place) -> None:
@@ -238,11 +297,10 @@ def draw_inset(canvas: Canvas, place: Place, note: Note, pane: Pane, rendering: 
         return
     x, y, w, h = place.rect(*note.geometry[:4])
     box, width = place.box, max(1.5, 0.075 * place.em)
-    canvas.line([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], INK, width, halo=RIM, closed=True, clip=place.clip)
+    canvas.line(_sides(x, y, w, h), INK, width, halo=RIM, closed=True, clip=place.clip)
     if filled:
         canvas.picture(inset_pixels(pane, note.geometry, factor, rendering), ix, iy)
-    edge = [(ix, iy), (ix + wide, iy), (ix + wide, iy + high), (ix, iy + high)]
-    canvas.line(edge, INK, width, halo=RIM, closed=True, clip=place.clip)
+    canvas.line(_sides(ix, iy, wide, high), INK, width, halo=RIM, closed=True, clip=place.clip)
     text = f"×{factor}" + (f"  {note.text}" if note.text else "")
     ty = iy + high + 1.05 * place.em if iy == box.y else iy - 0.4 * place.em
     left = ix == box.x
@@ -289,4 +347,5 @@ __all__ = [
     "inset_place",
     "inset_size",
     "scale_bar",
+    "taken_by",
 ]

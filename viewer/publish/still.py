@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ from viewer.publish.gather import Gathered, Pane, gather
 from viewer.publish.images import write_animation, write_picture
 from viewer.publish.layout import Box, Cell, Page
 from viewer.publish.look import CAPTION_EM, Look, prepare
-from viewer.publish.overlay import Place, draw_mark, draw_note
+from viewer.publish.overlay import Place, draw_mark, draw_note, taken_by
 from viewer.publish.palette import Greys
 from viewer.publish.panewords import draw_words, rendering_words
 from viewer.publish.rendering import RENDERING_WORDS, recipe_words, show
@@ -186,18 +186,31 @@ def _pane(look: Look, pane: Pane, cell: Cell, *, fill: int | None = None) -> Non
         look.canvas.picture(blank, cell.picture.x, cell.picture.y)
     place = Place(box=cell.picture, view=look.view, em=look.page.em)
     settings = look.gathered.spec.settings
-    if float(settings.get("regions", 1)):
-        shown = look.rows if look.gathered.spec.layout == "large" else look.rows[: look.amount.rows]
-        for mark in table.shown_marks(look.gathered.session, look.gathered.scene.id, shown):
-            if not (look.moving and mark.timed):
-                draw_mark(look.canvas, place, mark, pane, look.gathered.spec.time_s)
-    if float(settings.get("notes", 1)):
-        for note in look.gathered.session.notes:
-            # The strip beside a large picture shows what an inset would; in moving pictures insets are filled frame by frame.
-            left_out = note.kind == "inset" and look.gathered.spec.layout == "large"
-            if note.scene == look.gathered.scene.id and not left_out:
-                draw_note(look.canvas, place, note, look.gathered, pane, look.rendering, filled=not look.moving)
+    notes = _notes(look) if float(settings.get("notes", 1)) else []
+    marks = _marks(look) if float(settings.get("regions", 1)) else []
+    time_s = look.gathered.spec.time_s
+    place = replace(place, taken=taken_by(place, pane, marks, notes, time_s))
+    for mark in marks:
+        letter = draw_mark(look.canvas, place, mark, pane, time_s)
+        if letter is not None:
+            place = replace(place, taken=place.taken.and_word(letter))
+    for note in notes:
+        draw_note(look.canvas, place, note, look.gathered, pane, look.rendering, filled=not look.moving)
     draw_words(look, pane, cell)
+
+
+def _marks(look: Look) -> list[table.Mark]:
+    """Return what gets a letter; in moving pictures what moves does not."""
+    shown = look.rows if look.gathered.spec.layout == "large" else look.rows[: look.amount.rows]
+    marks = table.shown_marks(look.gathered.session, look.gathered.scene.id, shown)
+    return [mark for mark in marks if not (look.moving and mark.timed)]
+
+
+def _notes(look: Look) -> list[Note]:
+    """Return the scene's notes.  The strip beside a large picture shows what an inset would."""
+    large = look.gathered.spec.layout == "large"
+    here = (note for note in look.gathered.session.notes if note.scene == look.gathered.scene.id)
+    return [note for note in here if not (large and note.kind == "inset")]
 
 
 def _picture(look: Look, pane: Pane, box: Box) -> None:
