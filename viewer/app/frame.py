@@ -9,6 +9,7 @@ from PySide6.QtGui import QCloseEvent, QGuiApplication, QKeyEvent
 from PySide6.QtWidgets import QSplitter, QStackedWidget, QWidget
 
 from viewer.app.i18n import tr
+from viewer.app.theme import px
 from viewer.app.views.coverage import CoverageView
 from viewer.app.views.lanes import Lanes
 from viewer.app.views.next_strip import NextStrip
@@ -94,7 +95,10 @@ class Frame:
                 continue
             width, height = self.window.settings["window"][:2]
             side = min(480, max(340, width // 4))
-            splitter.setSizes([264, max(400, width - 264 - side), side] if name == "across" else [max(300, height - 220), 128])
+            left = min(px(264), width * 24 // 100)
+            splitter.setSizes(
+                [left, max(400, width - left - side), side] if name == "across" else [max(300, height - 220), 128]
+            )
         for name in self.window.settings["folded"]:
             if name in PARTS:
                 self.part(name).hide()

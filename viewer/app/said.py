@@ -20,7 +20,7 @@ from viewer.resources import resource
 
 _BLANK = re.compile(r"\{(\d+)\}")
 _ENDS = re.compile(r"(?<=[.:;?!)]) |, | (?=\()")
-_DECIMAL = re.compile(r"(?<![\w.,/:'\"])([-+±]?\d+)\.(\d+)(?![\w/'\"]|\.\w)")
+_DECIMAL = re.compile(r"(?<![\w,/:'\"])(?<!\w\.)([-+±]?\d+)\.(\d+)(?![\w/'\"]|\.\w)")
 _MOST_PIECES = 24
 _JOINTS = (", ", "; ", ": ")
 _WEAK, _STRONG = 9, 27  # fixed characters below, and from, which a sentence can, and cannot, be mistaken for another

@@ -64,8 +64,8 @@ def picture(widget: QWidget, scale: float = 1.0) -> QImage:
 class _Studio:
     """Opens windows on a session and takes their pictures."""
 
-    def __init__(self, folder: Path, only: tuple[str, ...]) -> None:
-        self.folder, self.only = folder, only
+    def __init__(self, folder: Path, only: tuple[str, ...], language: str = "en") -> None:
+        self.folder, self.only, self.language = folder, only, language
         self.count = 0
         self.written: list[Path] = []
 
@@ -83,11 +83,17 @@ class _Studio:
 
     @contextmanager
     def window(
-        self, session: Path | None, *, size: tuple[int, int] = SMALL, theme: str = "dark", text: int = 100, language: str = "en"
+        self, session: Path | None, *, size: tuple[int, int] = SMALL, theme: str = "dark", text: int = 100, language: str = ""
     ) -> Iterator[MainWindow]:
         """A window that is closed in order afterwards."""
         settings = Settings()
-        for key, value in (("theme", theme), ("text_percent", text), ("language", language), ("parts", {}), ("folded", [])):
+        for key, value in (
+            ("theme", theme),
+            ("text_percent", text),
+            ("language", language or self.language),
+            ("parts", {}),
+            ("folded", []),
+        ):
             settings[key] = value
         settings["window"] = list(size)
         application(settings)
@@ -106,7 +112,7 @@ class _Studio:
             i18n.set_language("en")
 
 
-def render_all(folder: Path, *, only: tuple[str, ...] = (), session: Path | None = None) -> list[Path]:
+def render_all(folder: Path, *, only: tuple[str, ...] = (), session: Path | None = None, language: str = "en") -> list[Path]:
     """Render every screen into `folder`; return the files.
 
     Parameters
@@ -115,13 +121,15 @@ def render_all(folder: Path, *, only: tuple[str, ...] = (), session: Path | None
         Only screens whose name holds one of these words.
     session : Path, optional
         A session to show; the sample session, lined up and measured, if left out.
+    language : str, optional
+        Of the window, as in `viewer.app.i18n.LANGUAGES`.
     """
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as place:
         saved = {name: os.environ.get(name) for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME")}
         os.environ["XDG_CONFIG_HOME"] = os.environ["XDG_STATE_HOME"] = place
         try:
-            studio = _Studio(folder, only)
+            studio = _Studio(folder, only, language)
             path = session or _sample(Path(place))
             _all(studio, path, Path(place))
         finally:

@@ -7,6 +7,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -157,12 +158,16 @@ def region_words(session: Session, request_id: str, of: str) -> str:
         return listed[int(tail) - 1]
     if len(listed) == 1:
         return listed[0]
+    target = _TARGET.fullmatch(of)
+    if target is not None:
+        way = tr("upright bars") if target["way"] == "v" else tr("lying bars")
+        return f"{number(float(target['lpmm']))} lp/mm, {way}"
     return of
 
 
 def digits(reading: StoredReading | Reading) -> tuple[str, str, str]:
     """Return value, interval and unit as text, with the digits that the interval deserves."""
-    unit = "" if reading.unit == "1" else _UNITS.get(reading.unit, reading.unit)
+    unit = "" if reading.unit == "1" else _UNITS.get(reading.unit) or said(reading.unit)
     if reading.value is None:
         return "", "", unit
     if reading.low is None or reading.high is None or reading.high <= reading.low:
@@ -195,6 +200,7 @@ def bound_sign(reading: StoredReading) -> str:
     return "~ "
 
 
+_TARGET = re.compile(r"(?P<lpmm>[\d.]+)/(?P<way>[vh])")  # how the bars are named that were measured
 _UNITS = {"deg": "°", "us": "µs", "cycles/px": "c/px"}
 
 

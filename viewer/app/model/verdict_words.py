@@ -24,7 +24,7 @@ _RESTS = (
     (re.compile(r"the data decide nothing"), mark("{second} against {first}: the data decide nothing ({span}).")),
 )
 _SPAN = re.compile(
-    r"95 % interval of the difference (?P<low>-?[\d.]+) to (?P<high>-?[\d.]+)(?P<unit> [^ ,]+)?"
+    r"95 % interval of the difference (?P<low>-?[\d.]+) to (?P<high>-?[\d.]+)(?P<unit>(?: [^ ,]+){1,2})?"
     r"(?P<small>, less than the difference that matters)?"
 )
 _SCOPE = re.compile(r"these units, (?:these takes|(?P<takes>\d+) takes each)(?:; (?P<many>\d+) comparisons allowed for)?")
@@ -70,11 +70,11 @@ def _short(verdict: StoredVerdict, first: str, second: str) -> tuple[str, str, s
         return None
     between = tr(
         "95 % interval of the difference {low} to {high}{unit}",
-        low=_local(span["low"]), high=_local(span["high"]), unit=span["unit"] or "",
+        low=_local(span["low"]), high=_local(span["high"]), unit=said(span["unit"]),
     )  # fmt: skip
     if span["small"]:
         between += tr(", less than the difference that matters")
-    line = tr(words, second=second, first=first, span=between, **{key: _local(v) for key, v in held.groupdict().items()})
+    line = tr(words, second=second, first=first, span=between, **{key: said(v) for key, v in held.groupdict().items()})
     takes = tr("These units, {n} takes each", n=scope["takes"]) if scope["takes"] else tr("These units, these takes")
     many = "; " + tr("{n} comparisons allowed for", n=scope["many"]) if scope["many"] else ""
     return line, f"{takes}{many}.", tr(found["advice"] or "")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QHeaderView, QTableWidget, QTableWidgetItem
+from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableWidget, QTableWidgetItem
 
 from viewer.app.i18n import mark, tr
 from viewer.app.icons import icon
@@ -39,6 +39,7 @@ class AuditDialog(Dialog):
         self.table.setColumnWidth(0, 150)
         self.table.setColumnWidth(1, 120)
         self.table.horizontalHeader().setSectionResizeMode(2, QHeaderView.ResizeMode.Stretch)
+        self.table.horizontalHeader().sectionResized.connect(lambda *_: self.table.resizeRowsToContents())
         self.table.setAccessibleName(tr("Camera settings"))
         self.fill(
             self.head,
@@ -83,6 +84,9 @@ class AuditDialog(Dialog):
                     item.setFont(font)
                 self.table.setItem(n, c, item)
         self.table.resizeRowsToContents()
+        first = next((n for n, (_, state, _) in enumerate(rows) if state == "different"), None)
+        if first is not None:
+            self.table.scrollTo(self.table.model().index(first, 0), QAbstractItemView.ScrollHint.PositionAtCenter)
 
 
 __all__ = ["AuditDialog"]

@@ -100,7 +100,7 @@ class CameraDialog(Dialog):
     def _box(self, choices: tuple[str, ...], chosen: str, words: str) -> QComboBox:
         box = QComboBox()
         for choice in choices:
-            box.addItem(choice or tr("as the file says"), choice)
+            box.addItem(said(choice) or tr("as the file says"), choice)
         box.setCurrentIndex(max(0, box.findData(chosen)))
         box.setAccessibleName(words)
         return box

@@ -24,7 +24,7 @@ from viewer.app.i18n import parse_number, tr
 from viewer.app.icons import icon
 from viewer.app.jobs import error_words
 from viewer.app.model import field
-from viewer.app.model.glossary import READINGS
+from viewer.app.model.glossary import tip_of
 from viewer.app.model.plot import Plot
 from viewer.app.said import error_said
 from viewer.app.theme import figures, px
@@ -72,7 +72,7 @@ class FieldDialog(Dialog):
     def _left(self) -> QWidget:
         self.even = QCheckBox(tr("The scene is an evenly lit field"))
         self.even.setChecked(True)
-        self.even.setToolTip(READINGS["edge_light"][0])
+        self.even.setToolTip(tip_of("edge_light"))
         self.first, self.second = QComboBox(), QComboBox()
         for box, words in ((self.first, tr("First mark")), (self.second, tr("Second mark"))):
             box.setAccessibleName(words)

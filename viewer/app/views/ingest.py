@@ -53,7 +53,7 @@ class Glimpse(QWidget):
         """Show these pictures."""
         self._images = [to_image(array) for array in arrays]
         length = facts["end_s"] - facts["start_s"]
-        about = f"{number(length, 1)} s, {facts['width']} × {facts['height']}, {number(facts['rate'], 2)} fps"
+        about = f"{number(length, 1)} s, {facts['width']} × {facts['height']}, {tr('{n} fps', n=number(facts['rate'], 2))}"
         self.setToolTip(about)
         self.setAccessibleDescription(about)
         self.update()

@@ -48,6 +48,16 @@ class Names:
         self._metrics = QFontMetricsF(words(11, strong=True))
         self._crowd = [(min(p[0] for p in group), min(p[1] for p in group)) for group in points]
         self._taken: list[QRectF] = []
+        self._lines: list[QRectF] = []  # pieces of what is drawn
+
+    def keep_off_lines(self, points: Points) -> None:
+        """Keep names off the lines of a shape, so that none is struck through."""
+        ends = [*points[1:], points[0]] if len(points) > 2 else points[1:]
+        for (x0, y0), (x1, y1) in zip(points, ends, strict=False):
+            pieces = max(1, min(200, math.ceil(math.dist((x0, y0), (x1, y1)) / 6)))
+            for n in range(pieces + 1):
+                x, y = x0 + n / pieces * (x1 - x0), y0 + n / pieces * (y1 - y0)
+                self._lines.append(QRectF(x - 1.5, y - 1.5, 3, 3))
 
     def keep_free(self, at: tuple[float, float], text: str, size: float) -> None:
         """Take the place of words that will be written there in any case."""
@@ -59,7 +69,7 @@ class Names:
         self._taken.append(QRectF(at[0] - reach, at[1] - reach, 2 * reach, 2 * reach))
 
     def place(self, points: Points, name: str) -> QPointF | None:
-        """Take a free place for the name of a region: above it, below, right of it, left; None in a crowd."""
+        """Take a free place for the name of a region: above it, below, right of it, left; None where there is none."""
         x0, y0 = min(p[0] for p in points), min(p[1] for p in points)
         x1, y1 = max(p[0] for p in points), max(p[1] for p in points)
         if sum(abs(cx - x0) < 70 and abs(cy - y0) < 40 for cx, cy in self._crowd) > 6:
@@ -68,12 +78,14 @@ class Names:
         if len(points) == 1:  # a light
             x, y = points[0]
             off = LIGHT_FROM
-            spots = [(x + off, y - 6), (x + off, y + up + 4), (x - off - width, y - 6), (x - width / 2, y + LIGHT_TO + up)]
+            spots = [(x + off, y - 6), (x + off, y + up + 4), (x - off - width, y - 6), (x - off - width, y + up + 4)]
+            spots += [(x - width / 2, y + LIGHT_TO + up), (x - width / 2, y - LIGHT_TO - 4)]
         else:
             spots = [(x0, y0 - 6), (x0, y1 + 4 + up), (x1 + 6, y0 + up), (x0 - 6 - width, y0 + up)]
+            spots += [(x1 - width, y0 - 6), (x1 - width, y1 + 4 + up)]
         for x, y in spots:
             rect = QRectF(x, y - up, width, height)
-            if self._rect.contains(rect) and not any(rect.intersects(other) for other in self._taken):
+            if self._rect.contains(rect) and not any(map(rect.intersects, (*self._taken, *self._lines))):
                 self._taken.append(rect)
                 return QPointF(x, y)
         return None

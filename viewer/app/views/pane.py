@@ -281,6 +281,8 @@ class PaneView(QWidget):
                 names.keep_free(overlay.note_text_at(shape.item, points), shape.item.text, 13)
             if shape.kind == "arrow":
                 names.keep_clear(points[1], 12)
+            if len(points) > 1:
+                names.keep_off_lines(points)
         for shape, points in placed:
             chosen = self.stage.chosen.id == shape.item.id
             if shape.kind == "inset" and isinstance(shape.item, Note):

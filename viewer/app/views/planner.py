@@ -66,7 +66,7 @@ class PlanChart(QWidget):
             return []
         found = [
             (
-                f"{number(s.frame_rate, 2 if s.frame_rate % 1 else 0)} fps · {shutter_words(s.exposure_s)}",
+                f"{tr('{n} fps', n=number(s.frame_rate, 2 if s.frame_rate % 1 else 0))} · {shutter_words(s.exposure_s)}",
                 tr("{n} % seen", n=round(100 * (1 - s.share_blind))),
                 s.blind_hz,
             )

@@ -18,7 +18,7 @@ from PySide6.QtCore import (
     QTimer,
     Signal,
 )
-from PySide6.QtGui import QFont, QKeyEvent, QPainter, QPen, QTextLayout, QTextOption
+from PySide6.QtGui import QKeyEvent, QPainter, QPen
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QStyle, QStyledItemDelegate, QStyleOptionViewItem, QTableView
 
 from viewer.app.i18n import number, tr
@@ -29,6 +29,7 @@ from viewer.app.model.verdict_words import typeset
 from viewer.app.said import said
 from viewer.app.theme import color, figures, px, words
 from viewer.app.views.parts import elided, paint_marker
+from viewer.app.views.wrapped import lay_out, text_height
 from viewer.session.model import Clip, StoredReading
 
 Index = QModelIndex | QPersistentModelIndex
@@ -144,39 +145,6 @@ def verdict_words(row_: TableRow) -> str:
     return "\n\n".join(row_.said)
 
 
-_heights_known: dict[tuple[str, str, int], float] = {}
-
-
-def text_height(text: str, font: QFont, width: float) -> float:
-    """Return the height of wrapped text; known ones are kept, for a table asks for the same again and again."""
-    key = (text, font.key(), int(width))
-    found = _heights_known.get(key)
-    if found is None:
-        if len(_heights_known) > 20000:
-            _heights_known.clear()
-        found = _heights_known[key] = _lay_out(text, font, width)[1]
-    return found
-
-
-def _lay_out(text: str, font: Any, width: float) -> tuple[QTextLayout, float]:
-    layout = QTextLayout(text.replace("\n", "\u2028"), font)
-    option = QTextOption()
-    option.setWrapMode(QTextOption.WrapMode.WordWrap)
-    layout.setTextOption(option)
-    layout.beginLayout()
-    height = 0.0
-    while True:
-        line = layout.createLine()
-        if not line.isValid():
-            break
-        line.setLineWidth(max(20.0, width))
-        line.setPosition(QPointF(0, height))
-        # An empty line parts two sentences: half of its height is enough.
-        height += line.height() * (1.12 if line.naturalTextWidth() > 0 else 0.5)
-    layout.endLayout()
-    return layout, height
-
-
 class ReadingDelegate(QStyledItemDelegate):
     """Paints titles, values and verdicts."""
 
@@ -228,11 +196,11 @@ class ReadingDelegate(QStyledItemDelegate):
         if kind == "title":
             self._paint_title(painter, rect, row_, first=index.row() == 0)
         elif kind == "verdict":
-            layout, _ = _lay_out(verdict_words(row_), words(12), rect.width() - 24)
+            layout, _ = lay_out(verdict_words(row_), words(12), rect.width() - 24)
             painter.setPen(color("text"))
             layout.draw(painter, QPointF(rect.left() + 12, rect.top() + 2))
         elif kind in ("refused", "common"):
-            layout, _ = _lay_out(across_words(kind, row_, self._view.stale), words(11), rect.width() - 24)
+            layout, _ = lay_out(across_words(kind, row_, self._view.stale), words(11), rect.width() - 24)
             painter.setPen(color("quiet"))
             layout.draw(painter, QPointF(rect.left() + 12, rect.top()))
         else:
@@ -266,7 +234,7 @@ class ReadingDelegate(QStyledItemDelegate):
             painter.drawText(body, int(Qt.AlignmentFlag.AlignTop | Qt.TextFlag.TextWordWrap), tr("not measured"))
             return
         if reading.state == "refused":
-            layout, _ = _lay_out(said(reading.reason) or tr("refused"), words(11), body.width())
+            layout, _ = lay_out(said(reading.reason) or tr("refused"), words(11), body.width())
             painter.setPen(color("quiet"))
             layout.draw(painter, body.topLeft())
             return
@@ -285,7 +253,7 @@ class ReadingDelegate(QStyledItemDelegate):
         )
         flags = self._flags(row_, reading, stale=stale)
         if flags:
-            layout, _ = _lay_out(flags, words(11), body.width())
+            layout, _ = lay_out(flags, words(11), body.width())
             layout.draw(painter, QPointF(body.left(), body.top() + px(38)))
 
 

@@ -44,7 +44,7 @@ class RepeatsDialog(Dialog):
         heads = [
             tr("Device, scene, reading"),
             tr("Now"),
-            *(tr("{n} takes", n=n) for n in self.takes),
+            *(tr("{n} takes", n=n) if n == self.takes[0] else str(n) for n in self.takes),
             tr("Difference that matters"),
         ]
         self.tree.setHeaderLabels(heads)
@@ -92,7 +92,7 @@ class RepeatsDialog(Dialog):
 
     def _line(self, repeat: Repeat) -> QTreeWidgetItem:
         where = region_words(self.session, repeat.request, repeat.of)
-        unit = "" if repeat.unit == "1" else f" {repeat.unit}"
+        unit = "" if repeat.unit == "1" else f" {said(repeat.unit)}"
         cells = []
         for n in self.takes:
             half = repeat.expected.get(n)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QSize, Qt
-from PySide6.QtWidgets import QToolButton, QWidget
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QMenu, QToolButton, QWidget
 
 from viewer.app.actions import BY_ID, Actions
 from viewer.app.i18n import tr
@@ -85,6 +86,27 @@ class WallBar(QWidget):
             button.style().polish(button)
         for button in (self.rendering, self.regions, self.notes):
             button.setEnabled(bool(self.stage.clips))
+        self._fit()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        """Show words beside the icons as far as there is room: never half a word."""
+        worded = (self.notes, self.regions, self.rendering)  # what goes first
+        for button in worded:
+            button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
+        for button in worded:
+            if sum(self._needs()) <= self.width():
+                return
+            button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonIconOnly)
+
+    def _needs(self) -> list[int]:
+        """Widths of all parts, with what lies between and around them."""
+        parts = self.findChildren(QWidget, options=Qt.FindChildOption.FindDirectChildrenOnly)
+        shown = [part for part in parts if not isinstance(part, QMenu)]
+        return [16, *(part.sizeHint().width() + 2 for part in shown)]
 
     def theme_changed(self) -> None:
         """Dress again."""
