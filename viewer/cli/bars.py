@@ -37,7 +37,7 @@ class TargetType(click.ParamType[Any]):
 
 
 @click.command("bars")
-@click.argument("clip", type=CLIP)
+@click.argument("clip", type=CLIP, required=False)
 @click.option("--target", "targets", type=TargetType(), multiple=True, help="A target: the box around its bars.")
 @click.option(
     "--square", type=RECT, help="The chart's square: --layout finds the targets by it, --save-layout keeps them by it."
@@ -49,10 +49,20 @@ class TargetType(click.ParamType[Any]):
 @click.option("--black", type=RECT, help="A region without light; its level is subtracted.")
 @click.option("--dark-clip", type=CLIP, metavar="CLIP", help="Filmed with everything capped; its level is subtracted.")
 @click.option("--corner/--no-corner", default=True, help="Use the dark corners outside the field where they give a level.")
+@click.option("--blind", type=CLIP, metavar="DIR", help="CLIP is a session: write stills in random order for readers.")
+@click.option("--key", type=CLIP, metavar="FILE", help="What the stills of --blind show; default DIR-key.json beside DIR.")
+@click.option("--answers", type=CLIP, metavar="FILE", multiple=True, help="No clip: tables of readers, read with --key.")
+@click.option("--scene", metavar="NAME", help="With --blind: the scene, where several have bars.")
+@click.option("--time", "time_s", type=float, metavar="S", help="With --blind: scene time of the stills.")
+@click.option(
+    "--repeats", type=click.IntRange(1, 20), default=2, show_default=True, help="With --blind: showings of each target."
+)
+@click.option("--all-targets", is_flag=True, help="With --blind: not only targets about the measured limit.")
+@click.option("--seed", type=click.IntRange(0), help="With --blind: the same order again.")
 @light_options
 @json_option
 def command(
-    clip: Path,
+    clip: Path | None,
     targets: tuple[Any, ...],
     square: Any,
     square_lpmm: float | None,
@@ -62,6 +72,14 @@ def command(
     black: Any,
     dark_clip: Path | None,
     corner: bool,
+    blind: Path | None,
+    key: Path | None,
+    answers: tuple[Path, ...],
+    scene: str | None,
+    time_s: float | None,
+    repeats: int,
+    all_targets: bool,
+    seed: int | None,
     transfer: str | None,
     range: str | None,
     matrix: str | None,
@@ -72,7 +90,24 @@ def command(
     Give each target as LPMM=X,Y,W,H,v (upright bars) or ,h (lying bars); without v or h the way is found. Which lp/mm an
     element has: 2^(group + (element - 1) / 6). Marked once, targets are kept with --square, --square-lpmm and --save-layout,
     and found again in other clips with --square, --square-lpmm and --layout.
+
+    For people as readers: --blind DIR with a session in place of CLIP writes stills of its bars in random order, devices
+    hidden, and a table to fill in with y or n; --answers TABLE --key FILE tells what they saw and how well they agree.
     """
+    from viewer.cli import bars_blind
+
+    if answers:
+        bars_blind.compare(clip, answers, key, json_to)
+        return
+    if clip is None:
+        raise click.UsageError("name a CLIP, or use --answers.")
+    if blind is not None:
+        bars_blind.write(
+            clip, blind, key, json_to, scene=scene, time_s=time_s, repeats=repeats, near_limit=not all_targets, seed=seed
+        )
+        return
+    if key is not None or scene is not None or time_s is not None or all_targets or seed is not None:
+        raise click.UsageError("--key, --scene, --time, --all-targets and --seed belong to --blind.")
     from viewer.errors import UsageError
     from viewer.measure.chart import learn_layout
     from viewer.media import LightChoice, open_clip
