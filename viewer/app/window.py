@@ -77,6 +77,7 @@ class MainWindow(QMainWindow):
         self.small_jobs = Jobs(self, threads=1)
         self.stage = Stage(self.document, self)
         self.engine = Engine(parent=self)
+        self.engine.hardware = self.settings["hardware_decoding"]
         self.player = Player(self.stage, self.engine, self)
         self.thumbs = Thumbs(self.small_jobs, self)
         self.sound = SoundOut(self.player, self)
@@ -430,6 +431,9 @@ class MainWindow(QMainWindow):
         self.lanes.refresh()
         self.readings_panel.refresh()
         self._refresh_next()
+        if self.engine.hardware != self.settings["hardware_decoding"]:
+            self.engine.hardware = self.settings["hardware_decoding"]
+            self._clips_changed()
         self.strip.steps = []
         self._refresh_next()
         self.settings.save()

@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 import queue
 import threading
-from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -20,15 +19,13 @@ from typing import Any
 import numpy as np
 from PySide6.QtCore import QObject, Qt, Signal
 
+from viewer.app.model.frames import Source
 from viewer.app.model.render import Picture, PixelReading, Renderer, Scopes, Target, read_pixel, scopes_of
 from viewer.app.said import error_said
 from viewer.errors import ViewerError
 from viewer.session.model import Clip
 
 log = logging.getLogger(__name__)
-
-REACH = 40  # frames ahead that are decoded through rather than sought
-KEEP_BYTES = 96 * 2**20  # decoded frames kept by each clip
 
 
 @dataclass(frozen=True)
@@ -42,15 +39,21 @@ class Request:
     scopes: bool = False
     line: tuple[float, float, float, float] | None = None
 
+    @property
+    def for_looking(self) -> bool:
+        """Whether only eyes meet the pictures: a hardware decoder may give them."""
+        return self.playing and not self.scopes and not any(target.exact for target in self.targets)
+
 
 @dataclass(frozen=True)
 class Opened:
-    """A clip is open: its info and index."""
+    """A clip is open: its info and index, and the hardware decoder that plays it, '' for software."""
 
     clip: str
     info: Any
     index: Any
     level: float = 0.0
+    decoder: str = ""
 
 
 @dataclass(frozen=True)
@@ -84,80 +87,15 @@ class Probed:
     reading: PixelReading | None
 
 
-class Source:
-    """Frames of a reader: from memory, by going on, or by an exact seek."""
-
-    def __init__(self, reader: Any) -> None:
-        self.reader = reader
-        info = reader.info
-        size = max(1, info.width * info.height * (3 if info.bit_depth > 8 else 2))
-        self._keep = max(3, min(64, KEEP_BYTES // size))
-        self._kept: OrderedDict[int, Any] = OrderedDict()
-        self._stream: Any = None
-        self._at = -1
-
-    def get(self, number: int, *, playing: bool = False) -> Any:
-        """Return exactly this frame."""
-        if number in self._kept:
-            self._kept.move_to_end(number)
-            return self._kept[number]
-        ahead = number - self._at
-        if self._stream is None and (playing or 0 < number - (next(reversed(self._kept)) if self._kept else -9) <= 12):
-            self._restart(number)
-            ahead = number - self._at
-        if self._stream is not None and 0 < ahead <= REACH:
-            frame = self._go_on(number)
-            if frame is not None:
-                return frame
-        elif self._stream is not None and playing:
-            self._restart(number)
-            frame = self._go_on(number)
-            if frame is not None:
-                return frame
-        self._drop_stream()
-        return self._keep_frame(self.reader.frame(number))
-
-    def _restart(self, number: int) -> None:
-        self._drop_stream()
-        self._stream = self.reader.frames(number)
-        self._at = number - 1
-
-    def _go_on(self, number: int) -> Any:
-        for frame in self._stream:
-            self._at = frame.number
-            self._keep_frame(frame)
-            if frame.number == number:
-                return frame
-            if frame.number > number:
-                break
-        return None
-
-    def _keep_frame(self, frame: Any) -> Any:
-        self._kept[frame.number] = frame
-        self._kept.move_to_end(frame.number)
-        while len(self._kept) > self._keep:
-            self._kept.popitem(last=False)
-        return frame
-
-    def _drop_stream(self) -> None:
-        if self._stream is not None:
-            self._stream.close()
-            self._stream = None
-
-    def close(self) -> None:
-        """Close the reader."""
-        self._drop_stream()
-        self._kept.clear()
-        self.reader.close()
-
-
 class Worker(threading.Thread):
     """The thread of one clip."""
 
-    def __init__(self, clip: Clip, open_: Callable[[], Any], answer: Callable[[Worker, Any], None]) -> None:
+    def __init__(
+        self, clip: Clip, open_: Callable[[], Any], answer: Callable[[Worker, Any], None], *, hardware: bool = False
+    ) -> None:
         super().__init__(name=f"clip {clip.id}", daemon=True)
         self.clip = clip
-        self._open, self._answer = open_, partial(answer, self)
+        self._open, self._answer, self._hardware = open_, partial(answer, self), hardware
         self._condition = threading.Condition()
         self._request: Request | None = None
         self._probe: tuple[int, int] | None = None
@@ -192,9 +130,10 @@ class Worker(threading.Thread):
             log.exception("cannot open %s", self.clip.name)
             self._answer(Failed(self.clip.id, f"{type(error).__name__}: {error}", opening=True))
             return
-        source = Source(reader)
+        source = Source(reader, _device_for(reader.info.codec) if self._hardware else None)
         try:
-            self._answer(Opened(self.clip.id, reader.info, reader.index, self._level(source)))
+            opened = Opened(self.clip.id, reader.info, reader.index, self._level(source), source.device or "")
+            self._answer(opened)
             self._loop(source)
         finally:
             with suppress(Exception):
@@ -233,7 +172,7 @@ class Worker(threading.Thread):
 
     def _serve(self, source: Source, renderer: Renderer, request: Request) -> Any:
         try:
-            frame = source.get(request.number, playing=request.playing)
+            frame = source.get(request.number, playing=request.playing, looking=request.for_looking)
             if frame.number != request.number:
                 raise ViewerError(f"asked for picture {request.number}, got {frame.number}.")
             renderer.take(frame)
@@ -268,6 +207,7 @@ class Open:
     info: Any = None
     index: Any = None
     level: float = 0.0
+    decoder: str = ""
     trouble: str = ""
     asked: Request | None = None
     shown: Shown | None = None
@@ -291,6 +231,7 @@ class Engine(QObject):
         self._queue: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self._woken.connect(self._drain, Qt.ConnectionType.QueuedConnection)
         self.clips: dict[str, Open] = {}
+        self.hardware = False  # whether hardware decoders may play; clips opened from then on follow
         self._leaving: list[Worker] = []
 
     def _answer(self, worker: Worker, result: Any) -> None:
@@ -303,12 +244,12 @@ class Engine(QObject):
         wanted = {clip.id: clip for clip in clips}
         for ident in list(self.clips):
             clip = wanted.get(ident)
-            if clip is None or self.clips[ident].key != _key(folder, clip):
+            if clip is None or self.clips[ident].key != self._key(folder, clip):
                 self._close(ident)
         for ident, clip in wanted.items():
             if ident not in self.clips:
-                worker = Worker(clip, partial(self._open_clip, folder, clip), self._answer)
-                self.clips[ident] = Open(worker, _key(folder, clip))
+                worker = Worker(clip, partial(self._open_clip, folder, clip), self._answer, hardware=self.hardware)
+                self.clips[ident] = Open(worker, self._key(folder, clip))
                 worker.start()
 
     def ask(
@@ -332,6 +273,7 @@ class Engine(QObject):
             and old.targets == targets
             and (old.scopes or not scopes)
             and old.line == line
+            and (playing or not old.playing or not self.hardware)  # what was only looked at is decoded exactly
         )
         if same:
             return False
@@ -360,6 +302,7 @@ class Engine(QObject):
                 continue  # from a thread that is on its way out: the clip was opened anew, or left
             if isinstance(result, Opened):
                 entry.info, entry.index, entry.level = result.info, result.index, result.level
+                entry.decoder = result.decoder
                 self.opened.emit(result.clip)
             elif isinstance(result, Shown):
                 if entry.shown is not None and result.serial < entry.shown.serial:
@@ -387,6 +330,9 @@ class Engine(QObject):
             for entry in self.clips.values()
         )
 
+    def _key(self, folder: Path, clip: Clip) -> Any:
+        return (str(folder), tuple((r.path, r.sha256) for r in clip.files), clip.light, clip.circle, self.hardware)
+
     def _close(self, ident: str) -> None:
         worker = self.clips.pop(ident).worker
         worker.stop()
@@ -402,8 +348,10 @@ class Engine(QObject):
         return not any(worker.is_alive() for worker in self._leaving)
 
 
-def _key(folder: Path, clip: Clip) -> Any:
-    return (str(folder), tuple((ref.path, ref.sha256) for ref in clip.files), clip.light, clip.circle)
+def _device_for(codec: str) -> str | None:
+    from viewer.media.hardware import display_device
+
+    return display_device(codec)
 
 
 def _open_session_clip(folder: Path, clip: Clip) -> Any:
@@ -412,4 +360,4 @@ def _open_session_clip(folder: Path, clip: Clip) -> Any:
     return open_session_clip(folder, clip, threads=1)
 
 
-__all__ = ["Engine", "Failed", "Open", "Opened", "Probed", "Request", "Shown", "Source", "Worker"]
+__all__ = ["Engine", "Failed", "Open", "Opened", "Probed", "Request", "Shown", "Worker"]

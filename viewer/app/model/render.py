@@ -48,6 +48,11 @@ class Target:
     red: bool = False
     insets: tuple[Inset, ...] = ()
 
+    @property
+    def exact(self) -> bool:
+        """Whether light itself is shown or handed on, not only a picture for the screen."""
+        return self.light or self.clipped or self.rendering == "false_luminance"
+
 
 @dataclass(frozen=True)
 class Picture:

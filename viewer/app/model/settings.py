@@ -21,6 +21,7 @@ DEFAULTS: dict[str, Any] = {
     "first_run": True,
     "lane_content": "light",
     "interest": "",
+    "hardware_decoding": False,
 }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtWidgets import QCheckBox, QComboBox, QFormLayout, QLineEdit, QWidget
 
@@ -93,7 +93,8 @@ class CameraDialog(Dialog):
             else ""
         )
         self.note = quiet(told or tr("Empty means: as the file says, else unknown."))
-        self.fill(body, self.everywhere, self.note, None)
+        self.decoder = quiet(decoder_words(info, entry.decoder if entry is not None else "", wished=window.engine.hardware))
+        self.fill(body, self.everywhere, self.note, self.decoder, None)
         self.add_button(tr("Cancel"), self.reject)
         self.add_button(tr("Keep"), self.keep, main=True)
 
@@ -153,6 +154,19 @@ class CameraDialog(Dialog):
 
 def _text(value: float | None) -> str:
     return "" if value is None else number(value)
+
+
+def decoder_words(info: Any, device: str, *, wished: bool) -> str:
+    """Return what decodes a clip, '' before it is open."""
+    if info is None:
+        return ""
+    if device:
+        return tr(
+            "Played by the hardware decoder {name}; paused and stepped pictures and all measuring by software.", name=device
+        )
+    if wished:
+        return tr("No hardware decoder answers here for {codec}: software decodes.", codec=info.codec)
+    return tr("Decoded by software ({codec}).", codec=info.codec)
 
 
 __all__ = ["CameraDialog", "parse_shutter", "shutter_words"]

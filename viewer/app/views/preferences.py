@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtWidgets import QCheckBox, QComboBox, QFormLayout, QLabel, QLineEdit, QWidget
 
@@ -15,6 +16,7 @@ from viewer.errors import UsageError
 if TYPE_CHECKING:
     from viewer.app.window import MainWindow
 
+USUAL = ("h264", "hevc")  # what cameras write, where no clip is open
 SIZES = (90, 100, 115, 130, 150, 175)
 
 
@@ -22,7 +24,7 @@ class PreferencesDialog(Dialog):
     """Every choice takes effect at once, but for the language: that comes with the next window."""
 
     def __init__(self, window: MainWindow) -> None:
-        super().__init__(window, tr("Preferences"), size=(480, 420))
+        super().__init__(window, tr("Preferences"), size=(560, 460))
         settings = window.settings
         self.theme = QComboBox()
         for name, look in THEMES.items():
@@ -38,6 +40,8 @@ class PreferencesDialog(Dialog):
         self.language.setCurrentIndex(max(0, self.language.findData(settings["language"])))
         self.calm = QCheckBox(tr("No motion, and blink only by key"))
         self.calm.setChecked(settings["reduced_flicker"])
+        self.hardware = QCheckBox(tr("Play by the graphics hardware where it can, for looking only"))
+        self.hardware.setChecked(settings["hardware_decoding"])
         self.lanes = QComboBox()
         for key, name in (("light", tr("Light level")), ("sound", tr("Sound"))):
             self.lanes.addItem(name, key)
@@ -51,6 +55,7 @@ class PreferencesDialog(Dialog):
             (tr("Language"), self.language),
             (tr("Reduced flicker"), self.calm),
             (tr("Lanes show"), self.lanes),
+            (tr("Hardware decoding"), self.hardware),
             (tr("Mains frequency (Hz)"), self.mains),
         )
         for words, field in fields:
@@ -59,12 +64,30 @@ class PreferencesDialog(Dialog):
         body = QWidget()
         body.setLayout(form)
         self.note = quiet(tr("Another language shows in the next window that is opened."))
-        self.fill(body, self.note, None)
+        self.decoders = quiet("")
+        self.fill(body, self.decoders, self.note, None)
         self.add_closing().setDefault(True)
         for combo in (self.theme, self.text, self.language, self.lanes):
             combo.activated.connect(lambda _n: self.apply())
-        self.calm.toggled.connect(lambda _on: self.apply())
+        for box in (self.calm, self.hardware):
+            box.toggled.connect(lambda _on: self.apply())
+        self.hardware.toggled.connect(lambda _on: self._look_for_decoders())
+        self._look_for_decoders()
         self.mains.editingFinished.connect(self.apply)
+
+    def _look_for_decoders(self) -> None:
+        """Say which hardware decodes, or that there is none; asking drivers takes a moment."""
+        self.decoders.setText("")  # type: ignore[attr-defined]
+        if not self.hardware.isChecked():
+            return
+        codecs = {entry.info.codec for entry in self.window_.engine.clips.values() if entry.info is not None}
+        work = partial(_devices, tuple(sorted(codecs)) or USUAL)
+        self.window_.small_jobs.start(tr("Looking for decoders"), work, done=self._tell_decoders, quiet=True)
+
+    def _tell_decoders(self, found: dict[str, str]) -> None:
+        none = tr("This machine has no hardware decoder that answers: software goes on decoding.")
+        told = [tr("{codec} is played by {name}.", codec=codec, name=name) for codec, name in found.items()]
+        self.decoders.setText("\n".join(told) or none)  # type: ignore[attr-defined]
 
     def apply(self) -> None:
         """Take the choices over."""
@@ -73,6 +96,7 @@ class PreferencesDialog(Dialog):
         settings["text_percent"] = self.text.currentData()
         settings["language"] = self.language.currentData()
         settings["reduced_flicker"] = self.calm.isChecked()
+        settings["hardware_decoding"] = self.hardware.isChecked()
         settings["lane_content"] = self.lanes.currentData()
         self.window_.lanes.set_content(self.lanes.currentData())
         try:
@@ -84,6 +108,13 @@ class PreferencesDialog(Dialog):
             changed = replace(session, preferences=replace(session.preferences, mains_hz=hertz))
             self.window_.document.edit(changed, tr("Set the mains frequency"))
         self.window_.apply_settings()
+
+
+def _devices(codecs: tuple[str, ...], *, progress: Any = None, cancelled: Any = None) -> dict[str, str]:
+    """Return codec -> hardware decoder that answers for it here."""
+    from viewer.media.hardware import display_device
+
+    return {codec: device for codec in codecs if (device := display_device(codec)) is not None}
 
 
 __all__ = ["PreferencesDialog"]
