@@ -54,6 +54,7 @@ class _Work:
     audits: tuple[SceneAudit, ...] = ()
     troubles: list[str] = field(default_factory=list)
     checks: list[str] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
 
     def step(self, count: int = 1) -> None:
         """Report progress, and stop if asked to."""
@@ -80,6 +81,7 @@ def publish_session(
     results: Mapping[tuple[str, str], Result] | None = None,
     allow_outside: bool = False,
     troubles: Iterable[str] = (),
+    faults: list[str] | None = None,
     progress: Progress | None = None,
     cancelled: Stop | None = None,
 ) -> tuple[Path, ...]:
@@ -105,6 +107,8 @@ def publish_session(
         ``Run.results`` of the measuring pass: curves for the report's plots.
     troubles : iterable of str
         Lines about clips that could not be used, for the report.
+    faults : list of str, optional
+        Takes up a line for each video that could not be made, and for each fault that reading one back found.
 
     Returns
     -------
@@ -134,6 +138,7 @@ def publish_session(
         progress=progress,
         cancelled=cancelled,
         troubles=list(troubles),
+        faults=[] if faults is None else faults,
     )
     try:
         work.out.mkdir(parents=True, exist_ok=True)
@@ -278,6 +283,7 @@ def _footage(work: _Work) -> None:
             raise
         except ViewerError as error:
             work.troubles.append(f"footage of {scene.name}: {error}")
+            work.faults.append(work.troubles[-1])
             queue.mark(file, "failed", str(error))
         work.step(aim - work.done)
 
@@ -305,6 +311,7 @@ def _video(work: _Work, file: str, spec: FootageSpec) -> None:
     check = read_back(path, made, cancelled=work.cancelled)
     work.files.append(path)
     work.checks += [f"{file}: {text}" for text in check.sentences]
+    work.faults += [f"{file}: {fault}" for fault in check.faults]
     work.write(f"footage/{path.stem}.json", json.dumps(check.to_json(), indent=1, allow_nan=False) + "\n")
 
 
@@ -312,11 +319,13 @@ def _told_before(work: _Work, file: str) -> bool:
     """Take a finished video and its check from an earlier run; False if the check is gone."""
     path = work.out / "footage" / file
     try:
-        sentences = [str(text) for text in json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))["sentences"]]
+        told = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+        sentences, faults = ([str(text) for text in told[key]] for key in ("sentences", "faults"))
     except (OSError, ValueError, KeyError, TypeError):
         return False
     work.files += [path, path.with_suffix(".json")]
     work.checks += [f"{file}: {text}" for text in sentences]
+    work.faults += [f"{file}: {fault}" for fault in faults]
     return True
 
 

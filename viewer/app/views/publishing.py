@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtWidgets import QCheckBox, QComboBox, QLineEdit, QTextBrowser, QWidget
 
 from viewer.app.i18n import mark, tr, trn
+from viewer.app.said import said
 from viewer.app.views import ask
 from viewer.app.views.dialog import Dialog, quiet
 from viewer.app.views.parts import button, column, label, row
@@ -96,6 +97,8 @@ class PublishDialog(Dialog):
         if not wanted or not self.folder.text().strip():
             return
 
+        faults: list[str] = []
+
         def work(progress: Any, cancelled: Any) -> tuple[Path, ...]:
             from viewer.publish.everything import publish_session
 
@@ -107,12 +110,20 @@ class PublishDialog(Dialog):
                 bits=bits,
                 form=form,
                 results=results,
+                faults=faults,
                 progress=progress,
                 cancelled=cancelled,
             )
 
         def done(files: tuple[Path, ...]) -> None:
-            window.say(trn("{n} file written to {folder}.", "{n} files written to {folder}.", len(files), folder=folder))
+            written = trn("{n} file written to {folder}.", "{n} files written to {folder}.", len(files), folder=folder)
+            if faults:
+                more = "" if len(faults) == 1 else " " + trn("{n} more like it.", "{n} more like it.", len(faults) - 1)
+                window.trouble(f"{written} {said(faults[0])}{more}")
+            elif "footage" in wanted:
+                window.say(written + " " + tr("The videos were read back without faults."))
+            else:
+                window.say(written)
 
         window.jobs.start(tr("Publishing"), work, done=done)
         self.accept()
