@@ -49,8 +49,8 @@ def hlg_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 writer.write(np.repeat((grey + noise.normal(0, 0.01, grey.shape))[..., None], 3, axis=2).astype(np.float32))
         clips.append(
             Clip(
-                id=f"c-{name}", scene="s1", device=f"d-{name}", files=(store.refer(path, folder),), pose=Pose(pose_by="pattern"),
-                circle=FieldCircle(cx=95.5, cy=63.5, radius=60.0),
+                id=f"c-{name}", scene="s1", device=f"d-{name}", files=(store.refer(path, folder),),
+                pose=Pose(pose_by="pattern"), circle=FieldCircle(cx=95.5, cy=63.5, radius=60.0),
             )
         )  # fmt: skip
     devices = tuple(Device(id=f"d-{name}", name=name.capitalize(), field_deg=40.0) for name in ("heron", "bittern"))

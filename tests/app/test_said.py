@@ -102,7 +102,7 @@ def test_verdicts_are_told_in_german() -> None:
     assert {verdict.word for verdict in made} == {"differs", "cannot tell", "no difference beyond error"}
     for sentence in sentences:
         assert sentence.startswith("Kontrast-Rausch-Verhältnis, sky at the gable/wall: Bittern 0,")
-        assert "95-%-Intervall des Unterschieds" in sentence and "4 Vergleiche berücksichtigt" in sentence
+        assert "95‑%‑Intervall des Unterschieds" in sentence and "4 Vergleiche berücksichtigt" in sentence
         assert not ENGLISH.search(sentence.replace("sky at the gable/wall", ""))
     assert " höher " in sentences[0] and " niedriger " in sentences[1]
     none = no_answer(

@@ -55,7 +55,7 @@ def test_verdicts_below_a_row_leave_out_what_it_says() -> None:
     i18n.set_language("de")
     try:
         one, two, shared = short_verdicts(kept, {"h": "Heron", "b": "Bittern", "p": "Plover"})
-        assert re.fullmatch(r"Bittern gegen Heron: höher um 0,\d+ \(95-%-Intervall des Unterschieds 0,\d+ bis 0,\d+\)\.", one)
+        assert re.fullmatch(r"Bittern gegen Heron: höher um 0,\d+ \(95‑%‑Intervall des Unterschieds 0,\d+ bis 0,\d+\)\.", one)
         assert two.startswith("Plover gegen Heron: die Daten entscheiden nichts (95") and "Diese Stücke, diese" in shared
         assert not re.search(r"\b(these|the|interval|comparisons)\b", f"{one} {two} {shared}")
     finally:

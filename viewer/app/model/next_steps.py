@@ -58,7 +58,7 @@ def compute(
         if clip is not None:
             steps.append(
                 NextStep(
-                    tr("“{name}” cannot be read.", name=clip.name), tr("Look"), "", clip.scene, ("clip", clip.id), "trouble"
+                    tr("“{name}” cannot be read.", name=clip.name), tr("Show"), "", clip.scene, ("clip", clip.id), "trouble"
                 )
             )
     steps += _set_up(session)

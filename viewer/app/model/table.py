@@ -162,7 +162,7 @@ def region_words(session: Session, request_id: str, of: str) -> str:
     if target is not None:
         way = tr("upright bars") if target["way"] == "v" else tr("lying bars")
         return f"{number(float(target['lpmm']))} lp/mm, {way}"
-    return of
+    return said(of)
 
 
 def digits(reading: StoredReading | Reading) -> tuple[str, str, str]:

@@ -177,7 +177,9 @@ def _fill(layout: QHBoxLayout | QVBoxLayout, items: tuple[QWidget | int | None, 
 class Empty(QWidget):
     """An empty state: a line or two, and the actions that end it."""
 
-    def __init__(self, title: str, text: str = "", buttons: tuple[QPushButton, ...] = (), *, large: bool = False) -> None:
+    def __init__(
+        self, title: str, text: str = "", buttons: tuple[QPushButton, ...] = (), *, large: bool = False, narrow: bool = False
+    ) -> None:
         super().__init__()
         head = label(title, kind="title" if large else "head", wrap=True)
         head.setAlignment(Qt.AlignmentFlag.AlignCenter)
@@ -185,11 +187,13 @@ class Empty(QWidget):
         body.setAlignment(Qt.AlignmentFlag.AlignCenter)
         body.setStyleSheet(f"color: {theme().quiet};")
         body.setVisible(bool(text))
-        strip = QHBoxLayout()
-        strip.setSpacing(8)
-        strip.addStretch(1)
+        buttons_layout = QVBoxLayout() if narrow else QHBoxLayout()
+        buttons_layout.setSpacing(8)
         for made in buttons:
-            strip.addWidget(made)
+            buttons_layout.addWidget(made)
+        strip = QHBoxLayout()
+        strip.addStretch(1)
+        strip.addLayout(buttons_layout)
         strip.addStretch(1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(16, 16, 16, 16)

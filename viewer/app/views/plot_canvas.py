@@ -10,7 +10,7 @@ from PySide6.QtCore import QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QSizePolicy, QVBoxLayout, QWidget
 
-from viewer.app.i18n import tr
+from viewer.app.i18n import decimal_comma, number, tr
 from viewer.app.model.plot import Curve, Plot
 from viewer.app.theme import color, figures, px, theme, words
 from viewer.app.views.parts import device_color, paint_marker
@@ -71,6 +71,17 @@ class Legend(QWidget):
         painter.end()
 
 
+def _speak(axis: Any) -> None:
+    """Let an axis write its numbers as the user does."""
+    plain = axis.tickStrings
+
+    def spoken(values: Any, scale: float, spacing: float) -> list[str]:
+        texts = [str(text).replace("-", "−") for text in plain(values, scale, spacing)]
+        return [text.replace(".", ",") for text in texts] if decimal_comma() else texts
+
+    axis.tickStrings = spoken
+
+
 class PlotView(QWidget):
     """One plot with its legend below.  `clips` maps clip ids to (name, style)."""
 
@@ -109,6 +120,7 @@ class PlotView(QWidget):
             axis.setTextPen(QPen(color("quiet")))
             axis.setTickFont(figures(10))
             axis.enableAutoSIPrefix(False)
+            _speak(axis)
             axis.setLabel(text)
             axis.label.setFont(words(11))
             axis.label.setDefaultTextColor(color("quiet"))
@@ -130,7 +142,7 @@ class PlotView(QWidget):
         low, high = float(np.log10(xs.min())), float(np.log10(xs.max()))
         factors = (1, 2, 5) if high - low < 2.5 else (1,)
         ticks = [
-            (float(np.log10(f * 10.0**k)), f"{f * 10.0**k:g}")
+            (float(np.log10(f * 10.0**k)), number(f * 10.0**k))
             for k in range(int(np.floor(low)) - 1, int(np.ceil(high)) + 1)
             for f in factors
             if low - 0.3 <= np.log10(f * 10.0**k) <= high + 0.3
@@ -159,7 +171,12 @@ class PlotView(QWidget):
                 np.log10(max(mark.x, 1e-9)) if plot.log_x else mark.x,
                 pen=QPen(shade, 0, Qt.PenStyle.DotLine),
                 label=mark.text,
-                labelOpts={"position": 0.95 - 0.09 * (n % 8), "color": color("text"), "anchors": [(-0.05, 0.5), (-0.05, 0.5)]},
+                labelOpts={
+                    "position": 0.95 - 0.09 * (n % 8),
+                    "color": color("text"),
+                    "fill": color("panel"),  # a curve behind must not run through the words
+                    "anchors": [(-0.05, 0.5), (-0.05, 0.5)],
+                },
             )
             line.label.setFont(words(11))
             item.addItem(line)
@@ -198,6 +215,7 @@ class PlotView(QWidget):
         item.invertY(True)
         item.getViewBox().setAspectLocked(plot.square)
         bar = self._pg.ColorBarItem(values=(low, high), width=10, interactive=False, colorMap=self._pg.ColorMap(None, table))
+        _speak(bar.axis)
         bar.setImageItem(image, insert_in=item)
         bar.axis.setTickFont(figures(10))
         bar.axis.setTextPen(QPen(color("quiet")))

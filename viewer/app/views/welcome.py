@@ -74,12 +74,12 @@ class Welcome(QWidget):
                 parts.append(holder)
         parts.append(None)
         self._body = QWidget()
-        self._body.setMaximumWidth(680)
+        self._body.setMaximumWidth(760)
         self._body.setLayout(column(*parts, spacing=8))
         layout.addWidget(self._body)
         layout.setAlignment(self._body, Qt.AlignmentFlag.AlignHCenter)
         sample.setFocus()
-        self._body.setMinimumWidth(min(620, max(320, self.width() - 64)))
+        self._body.setMinimumWidth(min(700, max(320, self.width() - 64)))
 
     def _recovery_row(self, recovery: Recovery) -> QWidget:
         when = time.strftime("%Y-%m-%d %H:%M", time.localtime(recovery.saved_at))
@@ -106,6 +106,7 @@ def coverage_empty(run: Run) -> QWidget:
         tr("No scenes yet"),
         tr("Drop a folder here: device, scene and take are guessed from its names."),
         (button(tr("Add clips…"), lambda: run("add_clips")), button(tr("Add scene…"), lambda: run("add_scene"))),
+        narrow=True,
     )
 
 
