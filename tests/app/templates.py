@@ -20,6 +20,8 @@ ROOMS = ("errors.py", "resources.py", "cv.py", "measure", "align", "media", "ses
 ELSEWHERE = {
     "tasks/align_document.py": "lines for the terminal",
     "tasks/batch.py": "a command without a window",
+    "tasks/blind_answers.py": "a command without a window",
+    "tasks/blind_stills.py": "a command without a window",
     "tasks/demo.py": "a table of the demo command",
     "tasks/probe.py": "lines for the terminal",
     "tasks/sheet.py": "lines for the terminal",
