@@ -98,7 +98,8 @@ def _modulation(look: Look, line: Line, choice: Choice, whole: Relative | None) 
         place = place_of(
             whole, replace(sheet_of(whole), wander=line.sheet.wander), stretched, bits_per_pixel=bits, encoder_limit=limit
         )
-    loss = codec_loss(line, bits)
+    covered = relative.share * relative.rows_delivered
+    loss = codec_loss(line, bits, key=look.clip.key, rows_delivered=covered)
     harmonics = recorded_harmonics(line, relative, loss)
     moves = alias_frequency(line.wave.g_hz, clock.fold_hz) if math.isfinite(clock.fold_hz) else math.inf
     scale = 1.0

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from viewer.measure.flicker_keys import BLOCK_ROWS, key_gain
 from viewer.measure.flicker_lines import Found
 from viewer.measure.flicker_model import Clip
 from viewer.measure.flicker_places import Line
@@ -18,6 +19,7 @@ from viewer.measure.flicker_waves import harmonic_orders
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Bools = NDArray[np.bool_]
 
 
 PLENTY, STARVED = 0.3, 0.03
@@ -25,15 +27,19 @@ PLENTY, STARVED = 0.3, 0.03
 LEAST_STARVED = 0.1
 """With plenty of bits encoders still make this share of the errors that they make when starved."""
 
+LOST_ALWAYS, LOST_IF_NARROW = 0.2, 0.7
+"""Shares of what is left over that key pictures of starved encoders lack too: of any bands, and more of those narrower than a
+block."""
+
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """What an encoder did to the fundamental, relative amplitude: typical loss, and how far the truth may lie below and above.
+    """What an encoder did to the fundamental, relative amplitude: likely loss, and how far the truth may lie below and above.
 
-    ``below`` and ``above`` are counted from the amplitude with the typical loss added back, 95 %.
+    ``below`` and ``above`` are counted from the amplitude with the likely loss added back, 95 %.
     """
 
-    typical: float = 0.0
+    likely: float = 0.0
     below: float = 0.0
     above: float = 0.0
     starved: float = 0.0
@@ -56,23 +62,40 @@ def left_over(line: Line) -> float:
     return float(np.sqrt(np.median(np.mean(np.square(line.wave.rest[:, lit]), axis=0))))
 
 
-def codec_loss(line: Line, bits_per_pixel: float) -> Loss:
+def codec_loss(line: Line, bits_per_pixel: float, *, key: Bools | None = None, rows_delivered: float = 0.0) -> Loss:
     """Return what an encoder did to a line.
 
-    Encoders pass over changes smaller than about a fifth of their step, and what they do instead is left over after the fit:
-    the loss is in proportion to that.  Clips with known truth through two encoders at 0.003 to 2 bit per pixel lose 0 to 1 of
-    it with plenty of bits, 0 to 2.2 of it when starved, and more where the line hardly stands out of it.
+    Parameters
+    ----------
+    line : Line
+    bits_per_pixel : float
+        0 for unknown, or no encoder: then no loss.
+    key : ndarray of shape (N,), optional
+        Which frames are coded on their own.
+    rows_delivered : float
+        Delivered rows that the line's rows cover.
+
+    Notes
+    -----
+    What predicted pictures lost is told by the key pictures (`flicker_keys`).  What those lost too is passed over in proportion
+    to what is left over after the fit; bands narrower than a block suffer most, as wide ones change the level of blocks, which
+    is coded finely.  Clips with known truth of two simulators, through two encoders at 0.002 to 1 bit per pixel, lose 0 to 1 of
+    what is left over with plenty of bits and 0 to 2.2 of it when starved, more where the line hardly stands out of it.
     """
-    starved, amplitude = starved_share(bits_per_pixel), line.wave.amplitude
+    starved = starved_share(bits_per_pixel)
     if starved == 0.0:
         return Loss()
+    found = key_gain(line, key, rows_delivered)
+    gain, unsure = (found.believed, found.sigma) if found is not None else (0.0, 0.0)
+    amplitude = line.wave.amplitude + gain
     rest = left_over(line)
-    typical = min(0.7 * starved * rest, 0.15 * amplitude)
+    narrow = min(1.0, BLOCK_ROWS * abs(line.wave.q) / rows_delivered) if rows_delivered > 0 else 0.7
+    typical = min((LOST_ALWAYS + LOST_IF_NARROW * narrow) * starved * rest, 0.15 * amplitude)
     buried = 1.0 + 12.0 * starved * (rest / amplitude) ** 2
     # dark light of logarithmic curves reads low on average, which makes depths read high
-    below = typical + 0.5 * min(rest, 0.15 * amplitude) + 0.015 * amplitude
-    above = (1.1 + 1.3 * starved) * rest * buried + 0.015 * amplitude - typical
-    return Loss(typical, min(below, amplitude), max(above, 0.0), starved)
+    below = typical + min(gain, 2.0 * unsure) + 0.5 * min(rest, 0.15 * amplitude) + 0.015 * amplitude
+    above = (1.1 + 1.3 * starved) * rest * buried + 0.015 * amplitude - typical + (unsure if gain > 0 else 0.0)
+    return Loss(gain + typical, min(below, amplitude), max(above, 0.0), starved)
 
 
 SYSTEMATIC = (0.01, 0.03)
@@ -88,7 +111,7 @@ class Harmonics:
 
 
 def recorded_harmonics(line: Line, relative: Relative, loss: Loss) -> Harmonics:
-    """Return the harmonics of a line: averaging of rows and typical loss are undone, and time runs forward."""
+    """Return the harmonics of a line: averaging of rows and likely loss are undone, and time runs forward."""
     wave, rows = line.wave, relative.x.shape[1]
     known = harmonic_orders(line.sheet, wave, relative.clock.fold_hz, most=ORDERS)
     every = np.arange(1, ORDERS + 1)
@@ -107,7 +130,7 @@ def recorded_harmonics(line: Line, relative: Relative, loss: Loss) -> Harmonics:
             sigma[order - 1] = math.sqrt(max(0.5 * (variance[2 * i] + variance[2 * i + 1]), 0.0))
     # a wave fitted with its time turned round has the conjugate amplitudes
     forward: Complex = np.asarray(amplitudes if wave.q >= 0 else np.conj(amplitudes), np.complex128) / kept
-    forward *= 1.0 + loss.typical / wave.amplitude
+    forward *= 1.0 + loss.likely / wave.amplitude
     # small harmonics lose as much as large ones
     floor = math.hypot(0.25 * loss.starved * left_over(line), SYSTEMATIC[0] * abs(forward[0]))
     sigma = np.sqrt(np.square(sigma / kept) + floor**2 + np.square(SYSTEMATIC[1] * np.abs(forward)))

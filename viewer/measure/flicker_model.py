@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from viewer.measure.flicker_candidates import Choice
 from viewer.measure.flicker_lines import Found
 from viewer.measure.flicker_origin import Origin, Place
@@ -39,6 +42,8 @@ class Clip:
         Part of the lit region that clips.
     bits_per_pixel : float
         Of the encoded clip; 0 for unknown.
+    key : ndarray of shape (N,), bool, optional
+        Which frames are coded on their own.
     """
 
     rows: RowLight
@@ -50,6 +55,7 @@ class Clip:
     codec_limit: float = 0.0
     clipped_share: float = 0.0
     bits_per_pixel: float = 0.0
+    key: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,6 +35,7 @@ def _clip_of(clip: ClipReader, rows: Gathered, readout_s: float | None, shutter_
         codec_limit=clip_limit(clip, rows.rows),
         clipped_share=rows.clipped_share,
         bits_per_pixel=info.bits_per_pixel,
+        key=rows.key,
     )
 
 

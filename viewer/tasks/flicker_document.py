@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 CLOCK_PPM = 50.0
 """How far the clock of a camera may be off, parts per million (limits): usual for crystals of consumer goods (practice)."""
+LOSS_TOLD = 0.1
+"""A depth that an encoder may have changed by more than this share is flagged."""
 _ORIGINS = {"tube": Flag.OF_TUBE, "source": Flag.OF_SOURCE}
 METHOD = "joint least squares of still scene, frame gain and travelling wave over rows and frames"
 
@@ -95,6 +97,9 @@ def _of_line(item: measure.Modulation, place: str, rows: Gathered, flags: Flag) 
     shape = item.waveform
     less, more = (abs(end / max(item.recorded, 1e-9) - 1.0) for end in item.recorded_range)
     depth_flags = flags | (Flag.SHUTTER_LOSS if item.lower_bound else Flag.NONE)
+    scatter = 1.96 * item.line.wave.sigma_amplitude / max(item.recorded, 1e-9)
+    if max(less, more) > max(LOSS_TOLD, 2.0 * scatter):
+        depth_flags |= Flag.COMPRESSED
     bound = "The exposure removed part of it: give the shutter time, or film with a shorter one." if item.lower_bound else None
     for name, value, ends, unit, most in (
         ("modulation_depth", shape.depth_percent, shape.depth_range, "%", 100.0),

@@ -53,7 +53,8 @@ Cancelled = Callable[[], bool] | None
 
 @dataclass(frozen=True)
 class Gathered:
-    """Row light of a clip and what was noticed on the way; `mapped` is what a map of places covers (x, y, w, h; px)."""
+    """Row light of a clip and what was noticed on the way; `mapped` is what a map of places covers (x, y, w, h; px), `key` says
+    which frames are coded on their own (N,)."""
 
     rows: RowLight
     whole: RowLight | None
@@ -65,6 +66,7 @@ class Gathered:
     warnings: tuple[str, ...] = ()
     flags: Flag = Flag.NONE
     mapped: tuple[int, int, int, int] = (0, 0, 0, 0)
+    key: NDArray[np.bool_] | None = None
 
 
 def stored_direction(clip: ClipReader) -> str:
@@ -276,6 +278,7 @@ def gather(
         warnings=tuple(warnings),
         flags=flags,
         mapped=(rects[-1].x, rects[-1].y, rects[-1].w, rects[-1].h),
+        key=np.asarray(clip.index.key, bool)[np.asarray(numbers)][keep],
     )
 
 
