@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from viewer.measure import contrast, lostlight
-from viewer.measure.beat import level_without_beat
+from viewer.measure.beat import gated_depth, level_without_beat
 from viewer.measure.contrast import Dark, contrast_readings
 from viewer.measure.patches import Patch, PatchSum, patch_of
 from viewer.measure.readings import Flag
@@ -237,6 +237,34 @@ def test_noise_cut_at_black_reads_high() -> None:
     patch = gathered.result()
     assert patch.level - lostlight.cut_light(patch) == pytest.approx(0.001, rel=0.05)
     assert lostlight.cut_light(make_patch(rng, 0.001, 0.0015)) == 0.0  # nothing at black: not cut
+
+
+def test_half_of_what_a_cut_adds_is_taken_off() -> None:
+    """Single flashes and noise cut at black look alike: the interval holds the level as read and the level without a cut."""
+    rng = np.random.default_rng(17)
+    gathered = PatchSum((24, 24))
+    for frame in np.maximum(0.001 + 0.0015 * rng.standard_normal((40, 24, 24)), 0.0):
+        gathered.add(frame, None, np.round(16 + 219 * 4.5 * frame), black_code=16)
+    dark = gathered.result()
+    reading = contrast_readings(make_patch(rng, 0.006, 0.001), dark)[0][0]
+    as_read, uncut = ((0.006 - level) / (0.006 + level) for level in (dark.level, 0.001))
+    assert as_read + 0.02 < reading.value < uncut - 0.02
+    assert reading.low < as_read and uncut < reading.high
+
+
+def test_wandering_of_an_encoder_is_no_gating() -> None:
+    frame = np.arange(30)
+    slow, quick = np.cos(2 * np.pi * 0.035 * frame), np.cos(2 * np.pi * 0.23 * frame)
+    noise = np.random.default_rng(18).standard_normal((2, 30))
+
+    def depth(bright: np.ndarray, dark: np.ndarray, moved: float) -> float:
+        levels = [level_without_beat(b * (1 + s + 0.002 * n)) for b, s, n in zip((0.004, 0.001), (bright, dark), noise)]
+        return gated_depth(levels, (moved, moved))
+
+    assert depth(0 * slow, 0.035 * slow, 1e-4) == 0.0  # once in the clip, in one region, a thirtieth of a code
+    assert depth(0 * quick, 0.05 * quick, 1e-4) == 0.0  # smaller than what the encoder moves
+    assert depth(0 * quick, 0.05 * quick, 1e-6) == pytest.approx(0.05, rel=0.1)  # light that only one region has
+    assert depth(0.05 * quick, 0.05 * quick, 1e-4) == pytest.approx(0.05, rel=0.1)  # gating reaches both
 
 
 def test_means_of_blocks_tell_what_pixels_had() -> None:

@@ -147,3 +147,35 @@ def test_wrong_regions(tmp_path: Path) -> None:
             measure_contrast(clip, BRIGHT, Rect(300, 60, 20, 20))
         with pytest.raises(Cancelled):
             measure_contrast(clip, BRIGHT, DARK, cancelled=lambda: True)
+
+
+def test_regions_of_two_colours_keep_their_own(tmp_path: Path) -> None:
+    """A red and a green patch of equal luminance: by one tint they would differ."""
+    rows, cols = 160, 224
+    red, green = ((np.array(c) / (np.array(c) @ np.array(night.WEIGHTS["bt709"]))) for c in ((1.0, 0.2, 0.2), (0.2, 1.0, 0.3)))
+    picture = np.zeros((rows, cols, 3))
+    picture[:, :112], picture[:, 112:] = 0.2 * red, 0.1 * green
+    path = tmp_path / "two.mp4"
+    with night.VideoWriter(
+        path, width=cols, height=rows, rate=night.Fraction(30), codec="h264", bit_depth=8, transfer="bt709", range="narrow",
+        matrix="bt709", crf=8, options={"preset": "veryfast"},
+    ) as writer:  # fmt: skip
+        rng = np.random.default_rng(3)
+        for _ in range(12):
+            writer.write(night.encode_709(picture + 0.004 * rng.standard_normal((rows, cols, 1)) * picture).astype(np.float32))
+    reading = measured(path).reading("michelson")
+    assert reading.value == pytest.approx(1 / 3, abs=0.004)
+    assert "share" not in reading.method
+
+
+@pytest.mark.parametrize("tint", [GREEN, WHITE], ids=["green", "white"])
+@pytest.mark.parametrize("how", [H264, H264 | {"range": "full"}, SRGB_FULL, {}], ids=["709", "709-full", "srgb-full", "hlg"])
+def test_dark_patches_of_one_phosphor(tmp_path: Path, how: dict[str, Any], tint: tuple[float, float, float]) -> None:
+    """Chroma of each patch rounds by itself; luma and a shared tint do not.  Truth: (0.02 - 0.012) / 0.032."""
+    clip = write_clip(
+        tmp_path / "a.mp4", scene_of(0.02, 0.012), noise=0.02, read_noise=0.0005, crf=12, **(how | {"tint": tint})
+    )
+    reading = measured(clip).reading("michelson")
+    assert reading.value == pytest.approx(0.25, abs=0.002)
+    assert reading.low <= 0.25 <= reading.high
+    assert "colour that both regions share" in reading.method and Flag.GATED not in reading.flags

@@ -16,6 +16,8 @@ from scipy.optimize import minimize_scalar
 from viewer.measure.stats import Estimate, mean_estimate, t_factor
 
 MOST_TONES = 4
+# What one region alone shows, in errors of its level that the encoder may make, from which on it is the light's.
+BEYOND_ENCODER = 4.0
 APART = 0.7  # cycles in the series by which tones must differ to be told apart
 
 
@@ -153,4 +155,33 @@ def level_without_beat(
     return Level(estimate, rest + fit[0], tuple((tones[k], sizes[k]) for k in order))
 
 
-__all__ = ["Level", "level_without_beat"]
+def gated_depth(levels: Sequence[Level], code_error: Sequence[float]) -> float:
+    """Return the relative amplitude of the strongest pulsing that is light's and not the encoder's; 0 for none.
+
+    Encoders let the levels of dark patches wander, and lift or drop them with their groups of pictures.  Gating reaches all
+    light: what only one region shows must have two whole periods and be larger than what the encoder moves.
+
+    Parameters
+    ----------
+    levels : sequence of Level
+        Of regions of the same frames.
+    code_error : sequence of float
+        By how much the encoder may move each, in its light (1 sigma).
+    """
+    found = 0.0
+    for k, (level, moved) in enumerate(zip(levels, code_error)):
+        for f, size in level.tones:
+            lasting = f * level.residual.size >= 2.0
+            visible = size * abs(level.estimate.value) > BEYOND_ENCODER * moved
+            shared = any(_shares(other, f, size) for n, other in enumerate(levels) if n != k)
+            if (lasting or visible) if shared else (lasting and visible):
+                found = max(found, size)
+    return found
+
+
+def _shares(level: Level, f: float, size: float) -> bool:
+    """Whether a level has the same tone, at least half and at most twice as deep."""
+    return any(abs(g - f) * level.residual.size < 1.0 and 0.5 < other / size < 2.0 for g, other in level.tones)
+
+
+__all__ = ["Level", "gated_depth", "level_without_beat"]

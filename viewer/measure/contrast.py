@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from viewer.measure.beat import Level, level_without_beat
+from viewer.measure.beat import Level, gated_depth, level_without_beat
 from viewer.measure.encoder import DOUBT
 from viewer.measure.errorbudget import Budget, Component
 from viewer.measure.lostlight import Lost, cut_light, lost_light
@@ -33,6 +33,8 @@ from viewer.measure.stats import drift
 CLIPPED_SHARE = 0.001
 LIMIT_SHARE = 0.05
 GATED_DEPTH = 0.01
+# Of what a cut at black would have added, half is taken off: the interval reaches a little beyond none and all of it.
+CUT_DOUBT = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,7 @@ class Sides:
     flags: Flag = Flag.NONE
     beat_depth: float = 0.0
     lost: tuple[Lost, Lost] = (Lost(), Lost())
+    cut: tuple[float, float] = (0.0, 0.0)
 
 
 def michelson(bright: float, dark: float) -> float:
@@ -124,15 +127,22 @@ def sides_of(
     *,
     flat: tuple[float, float] = (1.0, 1.0),
     lost: tuple[Lost, Lost] = (Lost(), Lost()),
+    kept: tuple[float, float] = (1.0, 1.0),
+    code_error: tuple[float, float] = (0.0, 0.0),
 ) -> Sides:
-    """Return both levels: hot pixels left out, pulsing removed, lost light added, dark and flat field taken off."""
+    """Return both levels: hot pixels left out, pulsing removed, lost light added, dark and flat field taken off.
+
+    Dark light that comes in single flashes and light with its noise cut at black look alike: half of what a cut would have
+    added is taken off, and the error reaches to both ends.
+    """
     levels: list[Level] = [level_without_beat(patch.frame_means) for patch in (bright, dark)]
-    depth = max(level.depth for level in levels)
+    depth = gated_depth(levels, code_error)
     flags = Flag.GATED if depth > GATED_DEPTH else Flag.NONE
     values, sigmas, dofs = [], [], []
-    for patch, level, field, missing in zip((bright, dark), levels, flat, lost):
+    cut = (cut_light(bright, kept[0]), cut_light(dark, kept[1]))
+    for patch, level, field, missing, more in zip((bright, dark), levels, flat, lost, cut):
         estimate = level.estimate
-        found = patch.level + estimate.value - float(patch.frame_means.mean()) + missing.light
+        found = patch.level + estimate.value - float(patch.frame_means.mean()) + missing.light - 0.5 * more
         values.append((found - dark_level.level) / field)
         # Codes are whole numbers: what noise does not blur stays within a step; counted by the caller.
         sigmas.append(estimate.sigma / field)
@@ -160,6 +170,7 @@ def sides_of(
         flags=flags,
         beat_depth=depth,
         lost=lost,
+        cut=cut,
     )
 
 
@@ -182,7 +193,7 @@ def contrast_budget(
     *,
     step: tuple[float, float] = (0.0, 0.0),
     code_error: tuple[float, float] = (0.0, 0.0),
-    kept: tuple[float, float] = (1.0, 1.0),
+    colour: float | None = None,
 ) -> Budget:
     """Return the budget of Michelson contrast.
 
@@ -195,8 +206,8 @@ def contrast_budget(
         does not blur them.
     code_error : pair of float
         By how much the encoder may have moved the mean light of each region (1 sigma).
-    kept : pair of float
-        As for `lost_light`.
+    colour : float, optional
+        By how much one level may be off against the other, as a share (1 sigma), because both were taken as of one colour.
     """
     total = sides.bright + sides.dark
     by_bright, by_dark = 2.0 * sides.dark / total**2, 2.0 * sides.bright / total**2
@@ -214,9 +225,10 @@ def contrast_budget(
         Component("region placement", placement_sigma(bright, dark, michelson)),
         Component("dark level", abs(by_dark - by_bright) * sides.dark_level.sigma, shared=True),
         Component("light curve", curve, shared=True),
-        Component("cut at black", math.hypot(by_bright * cut_light(bright, kept[0]), by_dark * cut_light(dark, kept[1]))),
+        Component("cut at black", math.hypot(*(CUT_DOUBT * by * part for by, part in zip((by_bright, by_dark), sides.cut)))),
         Component("encoder", math.hypot(by_bright * code_error[0], by_dark * code_error[1])),
         Component("quantisation", math.hypot(by_bright * quantum[0], by_dark * quantum[1])),
+        Component("one colour", by_dark * sides.dark * (colour or 0.0)),
     ]
     return Budget(michelson(sides.bright, sides.dark), tuple(part for part in parts if part.sigma > 0))
 
@@ -251,6 +263,7 @@ def contrast_readings(
     step: tuple[float, float] = (0.0, 0.0),
     kept: tuple[float, float] = (1.0, 1.0),
     code_error: tuple[float, float] = (0.0, 0.0),
+    colour: float | None = None,
     flags: Flag = Flag.NONE,
 ) -> tuple[tuple[Reading, ...], Budget | None]:
     """Return Michelson, Weber, RMS and contrast to noise of two patches, and the budget of the first.
@@ -265,8 +278,8 @@ def contrast_readings(
         Light of an even field in the two regions, relative to each other.
     bend, kept : pairs of float
         Of each region, as for `lost_light`; likely losses are added to the levels.
-    step, code_error
-        As for `contrast_budget`.
+    step, code_error, colour
+        As for `contrast_budget`; without `colour` the light of each pixel is by its own colour.
     flags : Flag
         Of the clip.
     """
@@ -274,7 +287,7 @@ def contrast_readings(
         lost_light(bright, dark, bend=bend[0], kept=kept[0]),
         lost_light(dark, bright, bend=bend[1], kept=kept[1]),
     )
-    sides = sides_of(bright, dark, dark_level or Dark(), flat=flat, lost=lost)
+    sides = sides_of(bright, dark, dark_level or Dark(), flat=flat, lost=lost, kept=kept, code_error=code_error)
     common = Common(
         of="bright/dark",
         flags=flags | sides.flags | Flag.ONE_TAKE,
@@ -290,8 +303,8 @@ def contrast_readings(
     if bright.clipped_share > LIMIT_SHARE:
         note = "The bright region is clipped: its light and the contrast are at least this. Film darker."
         common = replace(common, state="limit", reason=note)
-    budget = contrast_budget(bright, dark, sides, step=step, code_error=code_error, kept=kept)
-    method = _method(sides, flat)
+    budget = contrast_budget(bright, dark, sides, step=step, code_error=code_error, colour=colour)
+    method = _method(sides, flat, one_colour=colour is not None)
     low, high = budget.interval()
     high = 1.0 if common.state == "limit" else high
     first = common.reading(
@@ -306,10 +319,12 @@ def contrast_readings(
     return readings, budget
 
 
-def _method(sides: Sides, flat: tuple[float, float]) -> str:
+def _method(sides: Sides, flat: tuple[float, float], *, one_colour: bool) -> str:
     source = sides.dark_level.source
     words = ["region means in linear light"]
     words.append("no dark level subtracted" if source == "none" else f"dark level from {source} subtracted")
+    if one_colour:
+        words.append("light from luma by the colour that both regions share")
     if flat != (1.0, 1.0):
         words.append("divided by the flat field")
     if Flag.GATED in sides.flags:

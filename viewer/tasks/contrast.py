@@ -24,6 +24,7 @@ from viewer.media import ClipReader, Frame
 from viewer.tasks.document import Result
 from viewer.tasks.encoder import encoder_of, light_sigma
 from viewer.tasks.match import measure_match
+from viewer.tasks.one_colour import OneColour, one_colour
 from viewer.tasks.patches import Progress, Span, Stop, bend_of, black_code, gather, single_colour, step_light
 
 CORNER_FRAMES = 5
@@ -84,10 +85,12 @@ def measure_contrast(
         raise UsageError(f"the bright region {bright} and the dark region {dark} overlap.", hint="Draw them apart.")
     rects = {"bright": bright, "dark": dark} | ({"black": black} if black else {})
     look = corner and dark_clip is None and black is None
+    colour = one_colour(clip, bright, dark, frames) if dark_clip is None and black is None and flat_clip is None else None
     found = gather(
         clip,
         rects,
         frames=frames,
+        tint=colour.tint if colour else None,
         limits=True,
         pictures=CORNER_FRAMES if look else 0,
         progress=progress,
@@ -98,13 +101,17 @@ def measure_contrast(
     patches = _freed(patches, level)
     flat = _flat(flat_clip, bright, dark, cancelled)
     encoder = encoder_of(clip)
-    traces = [_trace(clip, encoder, patches[name], found.signals[name]) for name in ("bright", "dark")]
+    for name in ("bright", "dark"):
+        step = colour.step(patches[name].level) if colour else step_light(clip, patches[name].level)
+        patches[name] = _lowered(patches[name], step * encoder.luma_shift)
+    traces = [_trace(clip, encoder, patches[name], found.signals[name], colour) for name in ("bright", "dark")]
     readings, budget = contrast_readings(
         patches["bright"],
         patches["dark"],
         level["common"],
         flat=flat,
         flags=found.flags,
+        colour=colour.doubt if colour else None,
         **{key: (traces[0][key], traces[1][key]) for key in traces[0]},
     )
     warnings = [f"no dark level subtracted: {why}."] if why and level["common"].source == "none" else []
@@ -139,15 +146,17 @@ def with_match(
     return replace(result, inputs=(*result.inputs, other.info.input_record()), readings=(*result.readings, reading))
 
 
-def _trace(clip: ClipReader, encoder: Encoder, patch: Patch, signal: np.ndarray) -> dict[str, float]:
+def _trace(clip: ClipReader, encoder: Encoder, patch: Patch, signal: np.ndarray, colour: OneColour | None) -> dict[str, float]:
     """Return what curve, rounding and encoder do to the level of a patch, as `contrast_readings` takes it."""
-    step = step_light(clip, patch.level)
+    step = colour.step(patch.level) if colour else step_light(clip, patch.level)
     noise = clean_temporal_var(patch) / step**2 if step > 0 else 0.0
     return {
         "bend": bend_of(clip, patch.level),
         "step": step,
         "kept": encoder.kept(noise),
-        "code_error": light_sigma(clip, encoder, signal, pixels=patch.pixels, blurred=True),
+        "code_error": step * encoder.luma_sigma(patch.pixels)
+        if colour
+        else light_sigma(clip, encoder, signal, pixels=patch.pixels, blurred=True),
     }
 
 
@@ -187,10 +196,12 @@ def _freed(patches: dict[str, Patch], level: Mapping[str, Dark]) -> dict[str, Pa
     out = dict(patches)
     for name in ("bright", "dark"):
         if name in level:
-            shift = level[name].level
-            patch = patches[name]
-            out[name] = replace(patch, mean_image=patch.mean_image - shift, frame_means=patch.frame_means - shift)
+            out[name] = _lowered(patches[name], level[name].level)
     return out
+
+
+def _lowered(patch: Patch, light: float) -> Patch:
+    return replace(patch, mean_image=patch.mean_image - light, frame_means=patch.frame_means - light)
 
 
 def dark_of_corners(clip: ClipReader, region_level: float, pictures: Sequence[Frame]) -> tuple[Dark, str]:

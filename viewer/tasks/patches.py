@@ -162,7 +162,9 @@ def gather(
             signals = {name: frame.signal(rect).mean(axis=(0, 1), dtype=np.float64) for name, rect in rects.items()}
         for name, rect in rects.items():
             light = frame.luminance(rect, tint=tint)
-            sums[name].add(light.light, light.clipped, frame.luma(rect), black_code=black)
+            # What a channel alone clips, luma does not show.
+            clipped = frame.luminance(rect).clipped if tint is not None and limits else light.clipped
+            sums[name].add(light.light, clipped, frame.luma(rect), black_code=black)
             if watch:
                 bands[name].append(band_of(frame.signal(rect), window))
     flags = clip_flags(clip)
