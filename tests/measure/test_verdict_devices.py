@@ -85,6 +85,36 @@ def test_repeat_takes_of_equal_and_of_unlike_devices(takes: int) -> None:
     assert at_most(trials - apart, trials)
 
 
+@pytest.mark.parametrize(("one", "two"), [(1, 2), (1, 3), (2, 3), (2, 5)])
+@pytest.mark.parametrize("between", [0.0, 0.1, 0.4])
+def test_unequal_takes_of_equal_and_of_unlike_devices(one: int, two: int, between: float) -> None:
+    """As many false differences as claimed however many takes each has, whether mountings scatter or not."""
+    rng = np.random.default_rng(100 * one + two)
+    trials, within = 600, 0.1
+
+    def device(count: int) -> Budget:
+        scatter = math.hypot(between, within)
+        return combine_takes(list(5.0 + scatter * rng.standard_normal(count)), [within] * count)
+
+    stated = [beside(device(one), device(two)) for _ in range(trials)]
+    assert at_most(sum(decide(c).word == DIFFERS for c in stated), trials)
+    apart = sum(decide(replace(c, difference=c.difference + 2.0 * c.half_width)).word == DIFFERS for c in stated)
+    assert at_most(trials - apart, trials)
+
+
+def test_takes_of_a_third_device_tell_how_takes_scatter() -> None:
+    """Pooled spread, closed form: s^2 = (2 * 0.04 + 3 * 0.01) / 5, on 5 degrees of freedom (textbook)."""
+    spread = math.sqrt((2 * 0.04 + 3 * 0.01) / 5)
+    three = Budget(5.0, (Component("between takes", 0.2 / math.sqrt(3), dof=2),), takes=3)
+    four = Budget(5.0, (Component("between takes", 0.1 / math.sqrt(4), dof=3),), takes=4)
+    single = Budget(5.0, (Component("frames", 0.05),))
+    found = compare("michelson", "chart", "1", ("Plover", single), ("Heron", three), others=[four])
+    assert found.dof == pytest.approx(5.0)
+    assert found.sigma == pytest.approx(math.sqrt(spread**2 + 0.2**2 / 3))
+    # two devices with a take each: the spread of a third one does not enter what holds for "these takes"
+    assert compare("michelson", "chart", "1", ("Plover", single), ("Heron", single), others=[four]).dof == math.inf
+
+
 def test_a_session_of_equal_devices_and_one_that_is_not() -> None:
     """Twelve comparisons at once: rarely any false one, and one of twice its (corrected) expanded error is found."""
     rng = np.random.default_rng(36)

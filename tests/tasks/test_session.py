@@ -9,7 +9,7 @@ import pytest
 from viewer.align.transform import Pose
 from viewer.measure.readings import Reading
 from viewer.session.model import Clip, Device, Region, Request, Scene, Session, StoredReading, new_session
-from viewer.tasks.session import budgets_of, fingerprint, missing_readings, out_of_date, stored, verdicts_of
+from viewer.tasks.session import _drift, budgets_of, fingerprint, missing_readings, out_of_date, stored, verdicts_of
 from viewer.tasks.summary import full_name, session_result
 
 
@@ -75,6 +75,15 @@ def test_takes_are_combined() -> None:
     (verdict,) = verdicts_of(session)
     assert verdict.word == "cannot tell"
     assert "2 takes each" in verdict.sentence
+
+
+def test_a_bound_with_an_open_end_is_no_drift_of_the_control() -> None:
+    session = with_values(
+        two_devices(takes=2), {"h1": (0.50, 0.01), "h2": (0.70, 0.01), "b1": (0.42, 0.01), "b2": (0.40, 0.01)}
+    )
+    opened = tuple(replace(r, high=None, state="limit") if r.clip == "h2" else r for r in session.readings)
+    assert _drift(session, ("q", "michelson", "white/black")) == pytest.approx(0.2)
+    assert _drift(replace(session, readings=opened), ("q", "michelson", "white/black")) == 0.0
 
 
 def in_px(session: Session, unit: str = "px") -> Session:

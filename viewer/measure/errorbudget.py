@@ -7,7 +7,7 @@ Welch and Satterthwaite (JCGM 100:2008, the GUM, annex G.4); k = 2 is printed be
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -17,10 +17,11 @@ from scipy import stats
 from viewer.errors import UsageError
 
 CLOCK = "camera clock"
+BETWEEN = "between takes"
 SOURCES = (
     "frames",
     "region placement",
-    "between takes",
+    BETWEEN,
     "scale",
     "light level",
     "dark level",
@@ -95,6 +96,12 @@ class Budget:
         """What the interval covers, in words."""
         return "within this take" if self.takes < 2 else f"over {self.takes} takes"
 
+    @property
+    def take_sigma(self) -> float:
+        """Standard deviation of single takes, as their spread tells it; 0 with one take."""
+        spread = sum(part.sigma**2 for part in self.components if part.source == BETWEEN)
+        return math.sqrt(self.takes * spread) if self.takes > 1 else 0.0
+
     def own(self) -> Budget:
         """The budget without the errors that both devices of a comparison share."""
         return Budget(self.value, tuple(part for part in self.components if not part.shared), self.takes)
@@ -139,8 +146,60 @@ def combine_takes(values: Sequence[float], sigmas: Sequence[float], further: Seq
     if count > 1:
         # A floor at `within` would look prudent, but it breaks the coverage that Student's t guarantees.
         spread = float(np.std(values, ddof=1)) / math.sqrt(count)
-        parts = [Component("between takes", spread or within, dof=count - 1)]
+        parts = [Component(BETWEEN, spread or within, dof=count - 1)]
     return Budget(mean, (*parts, *further), takes=count)
+
+
+def pooled_spread(budgets: Iterable[Budget]) -> tuple[float, float]:
+    """Return the standard deviation of a take and its degrees of freedom, pooled over devices with several; (0, 0) of none.
+
+    All were put on the same mount and filmed by the same camera, so takes of one tell how takes of the others scatter.
+    """
+    known = [budget for budget in budgets if budget.take_sigma > 0]
+    dof = float(sum(budget.takes - 1 for budget in known))
+    power = sum((budget.takes - 1) * budget.take_sigma**2 for budget in known)
+    return (math.sqrt(power / dof), dof) if known else (0.0, 0.0)
+
+
+def difference_error(first: Budget, second: Budget, others: Iterable[Budget] = ()) -> tuple[float, float]:
+    """Return the standard error of the difference of two devices and its degrees of freedom.
+
+    With a take each only the errors within them are known.  As soon as any device has several, their spread is that of the
+    others too: a device with one take is as uncertain as one take is.  Where both have several, each stands for itself
+    (Welch), but no surer than by the spread that they share: Welch's t alone, with few takes and unequal numbers, finds too
+    many differences.
+
+    Parameters
+    ----------
+    first, second : Budget
+        Without shared errors.
+    others : iterable of Budget
+        Of further devices on the same reading.
+
+    References
+    ----------
+    .. [1] B. L. Welch, Biometrika 29 (1938) 350: two means of unequal variance.
+    """
+    pair = (first, second)
+    spread, spread_dof = pooled_spread((*pair, *others))
+    variance = sum(budget.sigma**2 for budget in pair)
+    if not spread or max(first.takes, second.takes) < 2:
+        return math.sqrt(variance), _welch(pair)
+    shared = sum(max(0.0, spread**2 / budget.takes - budget.take_sigma**2 / budget.takes) for budget in pair)
+    if min(first.takes, second.takes) > 1:
+        pooled = spread**2 * sum(1.0 / budget.takes for budget in pair)
+        own = sum(budget.take_sigma**2 / budget.takes for budget in pair)
+        return math.sqrt(variance + max(0.0, pooled - own)), _welch(pair)
+    for budget in pair:
+        within = budget.sigma**2 - budget.take_sigma**2 / budget.takes
+        shared -= min(max(0.0, within), spread**2) if budget.takes < 2 else 0.0
+    return math.sqrt(variance + max(0.0, shared)), spread_dof
+
+
+def _welch(pair: Sequence[Budget]) -> float:
+    """Degrees of freedom of a difference (Welch, Satterthwaite)."""
+    below = sum(budget.sigma**4 / budget.dof for budget in pair if math.isfinite(budget.dof))
+    return sum(budget.sigma**2 for budget in pair) ** 2 / below if below > 0 else math.inf
 
 
 def within_take(parts: Mapping[str, float], sigma: float) -> tuple[Component, ...]:
@@ -185,6 +244,7 @@ def expected_half_widths(within: float, between: float, *, most: int = 6, covera
 
 
 __all__ = [
+    "BETWEEN",
     "CLOCK",
     "SOURCES",
     "Budget",
@@ -192,7 +252,9 @@ __all__ = [
     "between_takes_sigma",
     "combine_takes",
     "coverage_factor",
+    "difference_error",
     "expected_half_widths",
     "from_interval",
+    "pooled_spread",
     "within_take",
 ]

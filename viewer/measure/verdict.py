@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from scipy import stats
 
-from viewer.measure.errorbudget import Budget, coverage_factor
+from viewer.measure.errorbudget import Budget, coverage_factor, difference_error
 from viewer.measure.names import label_of
 from viewer.measure.readings import Verdict
 
@@ -123,11 +123,14 @@ def compare(
     *,
     matter: Matter | None = None,
     drift: float = 0.0,
+    others: Iterable[Budget] = (),
 ) -> Comparison:
-    """Return the comparison of two devices; errors that both share cancel."""
+    """Return the comparison of two devices; errors that both share cancel.
+
+    `others` are the budgets of further devices on the same reading: how their takes scatter counts for these two.
+    """
     a, b = first[1].own(), second[1].own()
-    sigma = math.hypot(a.sigma, b.sigma)
-    below = (a.sigma**4 / a.dof if math.isfinite(a.dof) else 0.0) + (b.sigma**4 / b.dof if math.isfinite(b.dof) else 0.0)
+    sigma, dof = difference_error(a, b, (budget.own() for budget in others))
     mean = 0.5 * (abs(a.value) + abs(b.value))
     return Comparison(
         name=name,
@@ -139,7 +142,7 @@ def compare(
         second_value=b.value,
         difference=b.value - a.value,
         sigma=sigma,
-        dof=sigma**4 / below if below > 0 else math.inf,
+        dof=dof,
         matters=(matter or matter_for(name)).absolute(mean),
         takes=min(a.takes, b.takes),
         drift=drift,

@@ -331,7 +331,7 @@ def _drift(session: Session, key: tuple[str, str, str]) -> float:
     found = [
         in_reference(session, r)
         for r in session.readings
-        if (r.request, r.name, r.of) == key and r.clip in takes and r.value is not None and r.low is not None
+        if (r.request, r.name, r.of) == key and r.clip in takes and None not in (r.value, r.low, r.high)
     ]
     found.sort(key=lambda r: takes[r.clip])
     if len(found) < 2:
@@ -347,7 +347,8 @@ def verdicts_of(session: Session) -> tuple[StoredVerdict, ...]:
     names = {device.id: device.name for device in session.devices}
     asked: list[tuple[Pair, Comparison]] = []
     silent: list[StoredVerdict] = []
-    for pair in pairs_of(session, budgets_of(session)):
+    budgets = budgets_of(session)
+    for pair in pairs_of(session, budgets):
         if isinstance(pair, StoredVerdict):
             silent.append(pair)
             continue
@@ -363,7 +364,13 @@ def verdicts_of(session: Session) -> tuple[StoredVerdict, ...]:
             continue
         matter = matter_for(name, session.preferences.matters)
         drift = _drift(session, pair.key)
-        comparison = compare(name, pair.told, unit, (names[first], a), (names[second], b), matter=matter, drift=drift)
+        others = [
+            found for device, (found, _, same) in budgets.get(pair.key, {}).items()
+            if found is not None and same == unit and device not in (first, second)
+        ]  # fmt: skip
+        comparison = compare(
+            name, pair.told, unit, (names[first], a), (names[second], b), matter=matter, drift=drift, others=others
+        )
         asked.append((pair, comparison))
     words = decide_all([comparison for _, comparison in asked])
     spoken = [
