@@ -1,7 +1,8 @@
-"""``gloaming ramp``: steps of the light level."""
+"""``gloaming ramp``: steps of the light level of a clip; of a session, the level at which each device loses what it sees."""
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,8 @@ import click
 from viewer.cli.bars import TargetType
 from viewer.cli.common import CLIP, FRAMES, RECT, emit, json_option, light_options, progress_bar
 from viewer.errors import UsageError
+
+SUFFIX = ".gloam"
 
 
 class LevelsType(click.ParamType[Any]):
@@ -30,8 +33,24 @@ class LevelsType(click.ParamType[Any]):
         return levels
 
 
+def _session(path: Path, json_to: str | None, *, allow_outside: bool) -> None:
+    """Print at which light level each device of a session loses contrast and bars."""
+    from viewer.session import store
+    from viewer.tasks.lost_levels import lost_levels
+
+    with progress_bar("ramps") as progress:
+        result = lost_levels(
+            store.load(path),
+            path.resolve().parent,
+            allow_outside=allow_outside,
+            processes=os.cpu_count() or 1,
+            progress=progress,
+        )
+    emit(result, json_to)
+
+
 @click.command("ramp")
-@click.argument("clip", type=CLIP)
+@click.argument("clip", metavar="CLIP or SESSION", type=CLIP)
 @click.option("--region", type=RECT, help="What sees the light change; the inner field if left out.")
 @click.option("--levels", type=LevelsType(), help="Light levels in the order of the clip.")
 @click.option(
@@ -45,6 +64,7 @@ class LevelsType(click.ParamType[Any]):
 @click.option("--tint", type=RECT, help="A lit region: its tint at every level too.")
 @click.option("--figure", type=RECT, help="A figure: how visible it is at every level too.")
 @click.option("--frames", type=FRAMES, default="0:", help="Use only these frames.")
+@click.option("--allow-outside", is_flag=True, help="Let a session open clips outside its own folder.")
 @light_options
 @json_option
 def command(
@@ -60,6 +80,7 @@ def command(
     tint: Any,
     figure: Any,
     frames: Any,
+    allow_outside: bool,
     transfer: str | None,
     range: str | None,
     matrix: str | None,
@@ -70,15 +91,23 @@ def command(
     Other commands measure one step with --frames: the result names the settled frames of each. With --bright and --dark,
     --target, --noise, --edge, --tint or --figure those are measured at every level; for contrast and bars the level at which
     they are lost is given.
+
+    Of a SESSION (.gloam) it prints that level for all devices, with its interval; ramps not measured yet are measured first,
+    and nothing is saved.
     """
     from viewer.media import LightChoice, open_clip
     from viewer.tasks.bars import with_ways
     from viewer.tasks.ramp import measure_ramp
     from viewer.tasks.ramp_curves import measure_curves
 
+    others = {"noise": noise, "edge": edge, "tint": tint, "figure": figure}
+    if clip.suffix.lower() == SUFFIX:
+        if any((region, levels, bright, dark, targets, transfer, range, matrix, *others.values(), frames != (0, None))):
+            raise UsageError("a session brings its own regions and levels.", hint="Give the session alone.")
+        _session(clip, json_to, allow_outside=allow_outside)
+        return
     if (bright is None) != (dark is None):
         raise UsageError("--bright and --dark belong together.", hint="Give both, or neither.")
-    others = {"noise": noise, "edge": edge, "tint": tint, "figure": figure}
     curves = bool(bright is not None or targets or any(rect is not None for rect in others.values()))
     if curves and levels is None:
         raise UsageError("curves need the light levels.", hint="Give --levels in the order of the clip.")
