@@ -24,6 +24,7 @@ from viewer.measure.bloom_model import Patch
 CLOSE = 0.003
 PIECES = 8
 STUDENT_OF_SIX = 1.31
+LEAST_LIGHT = 0.03  # of the bright light: below, noise of the sensor or of code steps takes over from that of photons
 # A glow is no Gaussian edge: what the sum of two leaves open of the width, as a share of the glow's part of the step (rendered
 # halos and veils of 12 to 20 %: widths off by 0 to 1.5 %).
 GLOW_WIDTH = 0.12
@@ -173,12 +174,13 @@ def spread_gaussian(
     x: np.ndarray, y: np.ndarray, distance: np.ndarray, light: np.ndarray, sigma: float, *, edges: int = 1
 ) -> EdgeSpread:
     """Fit one Gaussian edge, or the sum of two of one centre; the coefficients include linearised widths and centre."""
-    params, _ = _erf_fit(distance, light, [sigma])
+    params = _erf_fit(distance, light, [sigma])
+    root = _photon(distance, light, params[0], params[1:])
     if edges == 2:
-        two, _ = _erf_fit(distance, light, [params[1], 4.0 * params[1]])
-        params = two if _positive(distance, light, two) else params
+        two = _erf_fit(distance, light, [params[1], 4.0 * params[1]])
+        params = two if _positive(distance, light, two, root) else params
     centre, widths = params[0], params[1:]
-    amplitudes, rest = _erf_levels(distance, light, centre, widths)
+    amplitudes, rest = _erf_levels(distance, light, centre, widths, root)
     kind = len(widths)
 
     def basis(d: np.ndarray) -> np.ndarray:
@@ -195,7 +197,8 @@ def spread_gaussian(
 
     coefficients = np.concatenate([amplitudes, np.zeros(1 + kind)])
     weight = _weights(rest, distance, light)
-    cov, inflation = covariance(Patch(x, y, light, weight), basis(distance).T, rest)
+    # the covariance is that of this fit: its own weights, whatever the scatter says
+    cov, inflation = covariance(Patch(x, y, light, root**2), basis(distance).T, rest)
     levels = np.zeros((2, coefficients.size))
     levels[0, 0] = levels[1, 0] = 1.0
     levels[1, 1 : 1 + kind] = 1.0
@@ -233,8 +236,9 @@ def contradiction(simple: EdgeSpread, distance: np.ndarray, along: np.ndarray, l
     if not full.any():
         return 0.0
     middle = mean[full].mean(axis=1)
-    error = mean[full].std(axis=1, ddof=1) / math.sqrt(PIECES)
-    # eight values give a poor standard deviation: never below that of the typical strip
+    # eight values give a poor standard deviation: that of three strips together, never below that of the typical strip
+    power = np.convolve(np.pad(mean[full].var(axis=1, ddof=1), 1, mode="edge"), np.full(3, 1.0 / 3.0), "valid")
+    error = np.sqrt(power / PIECES)
     error = np.maximum(error, 0.7 * float(np.median(error))) + 1e-300
     large = np.abs(middle) > CLOSE * abs(simple.bright - simple.dark)
     return float(np.max(np.abs(middle[large]) / error[large])) if large.any() else 0.0
@@ -251,33 +255,48 @@ def uneven(distance: np.ndarray, along: np.ndarray, light: np.ndarray, sigma: fl
         part = (along >= low) & (along <= high) & (np.abs(distance) < 5.0 * sigma + 4.0)
         if np.count_nonzero(part) < 40:
             return 1.0
-        found.append(_erf_fit(distance[part], light[part], [sigma])[0][1])
+        found.append(_erf_fit(distance[part], light[part], [sigma])[1])
     scatter = float(np.std(found, ddof=1)) / math.sqrt(pieces)
     ratio = scatter / error if error > 0 else 1.0
     # a scatter of six values is poorly known: where it decides, Student's factor over the normal one
     return ratio * STUDENT_OF_SIX if ratio > 1.5 else max(1.0, ratio)
 
 
-def _erf_levels(distance: np.ndarray, light: np.ndarray, centre: float, widths: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _photon(distance: np.ndarray, light: np.ndarray, centre: float, widths: np.ndarray) -> np.ndarray:
+    """Return roots of weights for noise of photons: its variance grows with the light, as do errors of code steps, about.
+
+    The light is the model's: weights from the pixels themselves would favour those that noise has darkened.
+    """
+    found, rest = _erf_levels(distance, light, centre, widths)
+    model = light - rest
+    bright = max(float(model.max()), 1e-300)
+    return np.asarray(np.sqrt(bright / np.maximum(model, LEAST_LIGHT * bright)))
+
+
+def _erf_levels(
+    distance: np.ndarray, light: np.ndarray, centre: float, widths: np.ndarray, root: np.ndarray | float = 1.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the levels that fit best with weights `root` squared, and the light left over."""
     matrix = np.column_stack([np.ones(distance.size), *(ndtr((distance - centre) / w) for w in widths)])
-    found, *_ = np.linalg.lstsq(matrix, light, rcond=None)
+    found, *_ = np.linalg.lstsq(matrix * np.reshape(root, (-1, 1)), light * root, rcond=None)
     return found, light - matrix @ found
 
 
-def _erf_fit(distance: np.ndarray, light: np.ndarray, widths: list[float]) -> tuple[np.ndarray, float]:
-    """Return centre and widths of the best sum of Gaussian edges, and the squared residual."""
+def _erf_fit(distance: np.ndarray, light: np.ndarray, widths: list[float]) -> np.ndarray:
+    """Return centre and widths of the best sum of Gaussian edges, weighted for noise of photons."""
+    root = _photon(distance, light, 0.0, np.array(widths))
 
     def residual(p: np.ndarray) -> np.ndarray:
-        return _erf_levels(distance, light, p[0], np.exp(p[1:]))[1]
+        return root * _erf_levels(distance, light, p[0], np.exp(p[1:]), root)[1]
 
     start = np.concatenate([[0.0], np.log(widths)])
     found = least_squares(residual, start, x_scale=0.1, max_nfev=60)
-    return np.concatenate([found.x[:1], np.exp(found.x[1:])]), float(found.fun @ found.fun)
+    return np.concatenate([found.x[:1], np.exp(found.x[1:])])
 
 
-def _positive(distance: np.ndarray, light: np.ndarray, params: np.ndarray) -> bool:
+def _positive(distance: np.ndarray, light: np.ndarray, params: np.ndarray, root: np.ndarray) -> bool:
     """Whether both edges of a pair rise and the wider one stays within the data."""
-    amplitudes, _ = _erf_levels(distance, light, params[0], params[1:])
+    amplitudes, _ = _erf_levels(distance, light, params[0], params[1:], root)
     reach = float(np.abs(distance).max())
     return bool(
         amplitudes[1:].min() > 0.01 * amplitudes[1:].sum() and params[1:].max() < 0.5 * reach and params[1:].min() > 0.15
