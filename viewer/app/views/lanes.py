@@ -11,15 +11,12 @@ from typing import Any
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QVariantAnimation, Signal
 from PySide6.QtGui import (
-    QColor,
     QKeyEvent,
     QMouseEvent,
     QPainter,
-    QPainterPath,
     QPaintEvent,
     QPen,
     QPixmap,
-    QPolygonF,
     QWheelEvent,
 )
 from PySide6.QtWidgets import QAbstractScrollArea, QSizePolicy
@@ -29,12 +26,9 @@ from viewer.app.jobs import Jobs
 from viewer.app.model import wave
 from viewer.app.model.player import Player
 from viewer.app.model.stage import Stage
-from viewer.app.theme import color, figures, px, reduced_flicker, words
-from viewer.app.views.parts import device_color, elided, paint_marker, styles_of
+from viewer.app.theme import color, px, reduced_flicker, words
+from viewer.app.views.lane_paint import LANE, LEFT, RIGHT, RULER, LanePainter
 from viewer.session.model import Clip
-
-RULER, LANE, LEFT, RIGHT = 24, 32, 132, 164
-
 
 # What lined a clip up, as the document keeps it.
 WITNESSES = {
@@ -58,10 +52,11 @@ class Lanes(QAbstractScrollArea):
         self.stage, self.player, self._jobs, self._folder = stage, player, jobs, folder
         self.data: dict[str, wave.LaneData] = {}
         self._asked: dict[str, Any] = {}
+        self._painter = LanePainter(self)
         self.content = "light"
         self.span: tuple[float, float] | None = None
         self._drag: tuple[str, float, float] | None = None  # what, x, time
-        self._shift: dict[str, float] = {}
+        self.shifts: dict[str, float] = {}
         self._snap: QVariantAnimation | None = None
         self._kept: QPixmap | None = None
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
@@ -133,22 +128,24 @@ class Lanes(QAbstractScrollArea):
         pad = 0.02 * (end - start)
         return start - pad, end + pad
 
-    def _axis(self) -> tuple[float, float]:
+    def axis(self) -> tuple[float, float]:
+        """Return where lanes begin and end across the view (px)."""
         return px(LEFT), self.viewport().width() - px(RIGHT)
 
     def x_of(self, time_s: float) -> float:
         """Return where a scene time is."""
-        left, right = self._axis()
+        left, right = self.axis()
         start, end = self.shown_span()
         return left + (right - left) * (time_s - start) / (end - start)
 
     def time_at(self, x: float) -> float:
         """Return the scene time at a place."""
-        left, right = self._axis()
+        left, right = self.axis()
         start, end = self.shown_span()
         return start + (end - start) * (x - left) / max(1.0, right - left)
 
-    def _lane_rect(self, n: int) -> QRectF:
+    def lane_rect(self, n: int) -> QRectF:
+        """Return the place of the `n`-th lane in the view (px)."""
         top = px(RULER) + n * px(LANE) - self.verticalScrollBar().value()
         return QRectF(0, top, self.viewport().width(), px(LANE))
 
@@ -171,7 +168,7 @@ class Lanes(QAbstractScrollArea):
             return
         painter.drawPixmap(0, 0, self._still_part())
         x = self.x_of(self.player.time_s)
-        left, right = self._axis()
+        left, right = self.axis()
         if left <= x <= right:
             painter.setPen(QPen(color("focus"), 2))
             painter.drawLine(QPointF(x, 6), QPointF(x, self.viewport().height()))
@@ -191,143 +188,18 @@ class Lanes(QAbstractScrollArea):
         kept.fill(color("panel"))
         painter = QPainter(kept)
         try:
-            self._paint_still(painter)
+            self._painter.paint(painter)
         finally:
             painter.end()
         self._kept = kept
         return kept
-
-    def _paint_still(self, painter: QPainter) -> None:
-        styles = styles_of(self.stage.session)
-        painter.setClipRect(QRectF(0, px(RULER), self.viewport().width(), self.viewport().height()))
-        for n, clip in enumerate(self.stage.clips):
-            self._paint_lane(painter, self._lane_rect(n), clip, styles.get(clip.device or ""))
-        painter.setClipping(False)
-        self._paint_ruler(painter)
-
-    def _paint_ruler(self, painter: QPainter) -> None:
-        left, right = self._axis()
-        start, end = self.shown_span()
-        height = px(RULER)
-        painter.fillRect(QRectF(0, 0, self.viewport().width(), height), color("panel"))
-        painter.setFont(words(11))
-        painter.setPen(color("quiet"))
-        what = tr("Light level") if self.content == "light" else tr("Sound")
-        painter.drawText(QRectF(12, 0, left - 16, height), int(Qt.AlignmentFlag.AlignVCenter), what)
-        painter.setFont(figures(10))
-        step = tick_step((end - start) / max(1.0, (right - left) / 88))
-        n = math.ceil(start / step)
-        while n * step <= end:
-            x = self.x_of(n * step)
-            painter.setPen(color("hairline"))
-            painter.drawLine(QPointF(x, height - 5), QPointF(x, height))
-            painter.setPen(color("quiet"))
-            text = number(n * step, max(0, -math.floor(math.log10(step) + 1e-9))) + " s"
-            painter.drawText(QRectF(x - 40, 0, 80, height - 5), int(Qt.AlignmentFlag.AlignCenter), text)
-            n += 1
-        painter.setPen(color("hairline"))
-        painter.drawLine(QPointF(0, height - 0.5), QPointF(self.viewport().width(), height - 0.5))
-        self._paint_loop(painter, height)
-        painter.setBrush(color("text"))
-        painter.setPen(Qt.PenStyle.NoPen)
-        for at in self.player.landmarks():
-            x = self.x_of(at)
-            if left <= x <= right:
-                painter.drawPolygon(QPolygonF([QPointF(x - 4, height - 8), QPointF(x + 4, height - 8), QPointF(x, height)]))
-
-    def _paint_loop(self, painter: QPainter, height: int) -> None:
-        loop = self.player.loop_s()
-        if loop is None:
-            return
-        a, b = self.x_of(loop[0]), self.x_of(loop[1])
-        painter.fillRect(QRectF(a, height - 4, b - a, 4), color("text" if self.player.looping else "strong"))
-        painter.fillRect(QRectF(a, height, b - a, self.viewport().height() - height), color("text", 14))
-        painter.setPen(QPen(color("text"), 1.5))
-        for x in (a, b):
-            painter.drawLine(QPointF(x, height - 10), QPointF(x, height))
-
-    def _paint_lane(self, painter: QPainter, rect: QRectF, clip: Clip, style: Any) -> None:
-        left, right = self._axis()
-        chosen = self.stage.chosen.id == clip.id
-        if chosen:
-            painter.fillRect(rect, color("fill", 140))
-        painter.setPen(color("hairline"))
-        painter.drawLine(QPointF(0, rect.bottom() - 0.5), QPointF(rect.right(), rect.bottom() - 0.5))
-        paint_marker(painter, style, 18, rect.center().y(), 4.5)
-        painter.setPen(color("text"))
-        painter.setFont(words(12, strong=chosen))
-        name = self.stage.session.device(clip.device).name if clip.device else clip.name
-        elided(painter, QRectF(32, rect.top(), left - 40, rect.height()), name)
-        entry = self.player.engine.clips.get(clip.id)
-        painter.setFont(words(11))
-        painter.setPen(color("quiet"))
-        side = QRectF(right + 8, rect.top(), px(RIGHT) - 16, rect.height())
-        if entry is None or entry.index is None:
-            text = tr("cannot be read") if entry is not None and entry.trouble else tr("loading")
-            elided(painter, side, text)
-            return
-        elided(painter, side, self.residual_words(clip))
-        times = entry.index.times_s
-        shift = self._shift.get(clip.id, 0.0)
-        x0 = self.x_of(self.player.scene_time(clip, float(times[0])) + shift)
-        x1 = self.x_of(self.player.scene_time(clip, float(entry.index.end_s)) + shift)
-        painter.save()
-        painter.setClipRect(QRectF(left, rect.top(), right - left, rect.height()), Qt.ClipOperation.IntersectClip)
-        body = QRectF(x0, rect.top() + 3, max(2.0, x1 - x0), rect.height() - 6)
-        shade = QColor(device_color(style))
-        shade.setAlpha(46)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(QPen(QColor(shade.red(), shade.green(), shade.blue(), 130), 1))
-        painter.setBrush(shade)
-        painter.drawRoundedRect(body, 3, 3)
-        self._paint_content(painter, body, clip, shift)
-        painter.restore()
-
-    def _paint_content(self, painter: QPainter, body: QRectF, clip: Clip, shift: float) -> None:
-        data = self.data.get(clip.id)
-        if data is None:
-            return
-        painter.setPen(QPen(color("text", 210), 1.2))
-        if self.content == "sound":
-            if data.loudness is None:
-                painter.setPen(color("quiet"))
-                painter.setFont(words(11))
-                elided(painter, body.adjusted(8, 0, -8, 0), tr("no sound"))
-                return
-            bins = np.linspace(data.sound_from_s, data.sound_to_s, len(data.loudness))
-            xs = [self.x_of(self.player.scene_time(clip, float(t)) + shift) for t in (bins[0], bins[-1])]
-            grid = np.linspace(xs[0], xs[1], len(bins))
-            half = 0.5 * (body.height() - 4) * data.loudness
-            painter.setPen(QPen(color("quiet"), 1))
-            for x, h in _per_pixel(grid, half):
-                painter.drawLine(QPointF(x, body.center().y() - h), QPointF(x, body.center().y() + h))
-            return
-        low, high = float(data.level.min()), float(data.level.max())
-        spread = max(high - low, 0.02 * max(abs(high), 1.0))
-        xs_all = np.array(
-            [
-                self.x_of(self.player.scene_time(clip, float(t)) + shift)
-                for t in data.times_s[:: max(1, len(data.times_s) // 1200)]
-            ]
-        )
-        ys = data.level[:: max(1, len(data.times_s) // 1200)]
-        path = QPainterPath()
-        for n, (x, y) in enumerate(zip(xs_all, ys, strict=True)):
-            point = QPointF(float(x), body.bottom() - 3 - (body.height() - 6) * (float(y) - low) / spread)
-            path.lineTo(point) if n else path.moveTo(point)
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-        painter.drawPath(path)
-        for start, end in data.gaps:
-            a = self.x_of(self.player.scene_time(clip, start) + shift)
-            b = self.x_of(self.player.scene_time(clip, end) + shift)
-            painter.fillRect(QRectF(a, body.top(), max(2.0, b - a), body.height()), QColor(color("window")))
 
     def residual_words(self, clip: Clip) -> str:
         """Return how well a clip is lined up in time."""
         reference = self.stage.reference
         if reference is not None and reference.id == clip.id:
             return tr("reference")
-        shift = self._shift.get(clip.id)
+        shift = self.shifts.get(clip.id)
         if shift:
             moved = f"{'+' if shift > 0 else '−'}{number(abs(1000 * shift), 1)} ms"
             match = self.match(clip, shift)
@@ -361,7 +233,7 @@ class Lanes(QAbstractScrollArea):
 
     def _set_shift(self, shift: dict[str, float]) -> None:
         """Let a lane, and its picture on the wall, stand elsewhere while it is dragged."""
-        self._shift = shift
+        self.shifts = shift
         self.player.shifts = dict(shift)
         self.player.time_changed.emit(self.player.time_s)
         self.renew()
@@ -370,7 +242,7 @@ class Lanes(QAbstractScrollArea):
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         x, y = event.position().x(), event.position().y()
-        left, right = self._axis()
+        left, right = self.axis()
         if y <= px(RULER):
             loop = self.player.loop_s()
             if loop is not None:
@@ -405,12 +277,12 @@ class Lanes(QAbstractScrollArea):
                 a, b = (self.time_at(x), loop[1]) if what == "in" else (loop[0], self.time_at(x))
                 if b > a:
                     self.loop_wanted.emit(a, b)
-        elif abs(x - start) > 3 or what in self._shift:
+        elif abs(x - start) > 3 or what in self.shifts:
             self._set_shift({what: self.time_at(x) - self.time_at(start)})
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         drag, self._drag = self._drag, None
-        shift = self._shift
+        shift = self.shifts
         self._set_shift({})
         if drag is not None and shift:
             self.nudged.emit(drag[0], shift[drag[0]])
@@ -464,26 +336,8 @@ class Lanes(QAbstractScrollArea):
         self._snap.start()
 
     def _slid(self, clip_id: str, value: float) -> None:
-        self._shift = {clip_id: float(value)} if abs(float(value)) > 1e-6 else {}
+        self.shifts = {clip_id: float(value)} if abs(float(value)) > 1e-6 else {}
         self.renew()
 
 
-def _per_pixel(xs: np.ndarray, values: np.ndarray) -> list[tuple[float, float]]:
-    """Return the largest value in every pixel column."""
-    if not len(xs):
-        return []
-    columns = np.floor(xs).astype(int)
-    cuts = np.flatnonzero(np.diff(columns, prepend=columns[0] - 1))
-    return [(float(columns[c]) + 0.5, float(v)) for c, v in zip(cuts, np.maximum.reduceat(values, cuts), strict=True)]
-
-
-def tick_step(least: float) -> float:
-    """Return the round step (1, 2, 5 times a power of ten) that is at least `least`."""
-    power = 10.0 ** math.floor(math.log10(max(least, 1e-6)))
-    for factor in (1, 2, 5, 10):
-        if factor * power >= least:
-            return factor * power
-    return 10 * power
-
-
-__all__ = ["Lanes", "tick_step"]
+__all__ = ["Lanes"]
