@@ -23,7 +23,7 @@ from viewer.session.model import Note
 def test_two_thousand_frames_are_painted(window: MainWindow) -> None:
     """A release of the Qt binding lost references to None on Python 3.11: a paint loop died after a few hundred frames."""
     pane = window.wall.panes[0]
-    held, _ = pane._images["c-heron"]
+    held, _ = pane.images["c-heron"]
     target = QImage(pane.size(), QImage.Format.Format_RGB32)
     rng = np.random.default_rng(0)
     noise = [rng.integers(0, 255, held.array.shape, dtype=np.uint8) for _ in range(4)]
@@ -53,7 +53,7 @@ def test_painting_a_pane_costs_little(window: MainWindow, wait: Callable[..., No
     window.document.change(lambda s: s.drop("g1", "g2"), "")
     wait(window)
     pane = window.wall.panes[0]
-    _, image = pane._images["c-heron"]
+    _, image = pane.images["c-heron"]
     target = QImage(pane.size(), QImage.Format.Format_RGB32)
 
     def cost(draw: Callable[[QPainter], Any]) -> float:
@@ -83,7 +83,7 @@ def test_insets_magnify_alike_in_all_panes(window: MainWindow) -> None:
     seen = set()
     for zoom in np.geomspace(0.3, 3.0, 25):
         window.stage.set_view(View(view.x_deg, view.y_deg, view.px_per_degree * float(zoom)))
-        steps = {pane._inset_step(note, 0.45) for pane in window.wall.panes}
+        steps = {pane.insets.step(note, 0.45) for pane in window.wall.panes}
         assert len(steps) == 1, zoom
         seen |= steps
     assert len(seen) > 1 and all(float(step).is_integer() for step in seen)

@@ -38,7 +38,7 @@ def shown_number(window: MainWindow, clip: str) -> int:
     from viewer.cv import cv2
 
     pane = next(p for p in window.wall.panes if any(c.id == clip for c in p.clips))
-    held, _ = pane._images[clip]
+    held, _ = pane.images[clip]
     matrix = np.array(held.target.matrix).reshape(2, 3)
     warp = compose(np.array([[1, 0, -0.5], [0, 1, -0.5]]), matrix)
     back = cv2.warpAffine(held.array, warp, (WIDTH, HEIGHT), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)

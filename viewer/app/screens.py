@@ -5,111 +5,28 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QPoint, QSize, Qt
-from PySide6.QtGui import QImage, QPainter
-from PySide6.QtWidgets import QApplication, QDialog, QWidget
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QApplication, QDialog
 
 from viewer.app import i18n
 from viewer.app.commands.measuring import measure_all, with_readings
-from viewer.app.main import application
 from viewer.app.model import ingest
-from viewer.app.model.settings import Settings
+from viewer.app.studio import README, USUAL, Studio, picture, settle
 from viewer.app.window import MainWindow
 from viewer.errors import ViewerError
 from viewer.session import store
 from viewer.session.model import FileRef, Session
 
-SMALL, USUAL = (1366, 768), (1920, 1080)
-README = ("window", "still")
 DIALOGS = (
     "desk", "add_measure", "field", "repeats", "levels", "camera", "clip_place", "plan", "planner", "blind", "preferences",
     "publish", "card", "actions", "shortcuts", "manual", "audit", "about",
 )  # fmt: skip
-
-
-def settle(window: MainWindow, seconds: float = 30.0) -> bool:
-    """Wait until every picture asked for is there and no job runs; return whether that was so in time."""
-    app = QApplication.instance()
-    assert app is not None
-    end = time.monotonic() + seconds
-    quiet_since = time.monotonic()
-    while time.monotonic() < end:
-        app.processEvents()
-        busy = not window.engine.settled or window.jobs.running or window.small_jobs.running
-        if busy:
-            quiet_since = time.monotonic()
-        elif time.monotonic() - quiet_since > 0.15:
-            return True
-        time.sleep(0.005)
-    return False
-
-
-def picture(widget: QWidget, scale: float = 1.0) -> QImage:
-    """Return a widget as a picture, `scale` pixels for each of its own."""
-    size = widget.size()
-    found = QImage(QSize(round(size.width() * scale), round(size.height() * scale)), QImage.Format.Format_RGB32)
-    found.setDevicePixelRatio(scale)
-    painter = QPainter(found)
-    widget.render(painter, QPoint(0, 0))
-    painter.end()
-    return found
-
-
-class _Studio:
-    """Opens windows on a session and takes their pictures."""
-
-    def __init__(self, folder: Path, only: tuple[str, ...], language: str = "en") -> None:
-        self.folder, self.only, self.language = folder, only, language
-        self.count = 0
-        self.written: list[Path] = []
-
-    def wanted(self, name: str) -> bool:
-        group = "readme" if name in README else ""
-        return not self.only or any(word in name or word == group for word in self.only)
-
-    def shoot(self, name: str, widget: QWidget, scale: float = 1.0) -> None:
-        """Write one picture."""
-        if not self.wanted(name):
-            return
-        path = self.folder / f"{name}.png"
-        picture(widget, scale).save(str(path), "PNG", 0)  # type: ignore[call-overload]  # 0: smallest file
-        self.written.append(path)
-
-    @contextmanager
-    def window(
-        self, session: Path | None, *, size: tuple[int, int] = SMALL, theme: str = "dark", text: int = 100, language: str = ""
-    ) -> Iterator[MainWindow]:
-        """A window that is closed in order afterwards."""
-        settings = Settings()
-        for key, value in (
-            ("theme", theme),
-            ("text_percent", text),
-            ("language", language or self.language),
-            ("parts", {}),
-            ("folded", []),
-        ):
-            settings[key] = value
-        settings["window"] = list(size)
-        application(settings)
-        window = MainWindow(settings)
-        window.resize(*size)
-        window.start([session] if session else [])
-        window.show()
-        try:
-            settle(window)
-            yield window
-        finally:
-            window.frame.closing = False
-            window.document.history.mark_saved()
-            window.force_close()
-            window.deleteLater()
-            i18n.set_language("en")
 
 
 def render_all(folder: Path, *, only: tuple[str, ...] = (), session: Path | None = None, language: str = "en") -> list[Path]:
@@ -129,7 +46,7 @@ def render_all(folder: Path, *, only: tuple[str, ...] = (), session: Path | None
         saved = {name: os.environ.get(name) for name in ("XDG_CONFIG_HOME", "XDG_STATE_HOME")}
         os.environ["XDG_CONFIG_HOME"] = os.environ["XDG_STATE_HOME"] = place
         try:
-            studio = _Studio(folder, only, language)
+            studio = Studio(folder, only, language)
             path = session or _sample(Path(place))
             _all(studio, path, Path(place))
         finally:
@@ -158,10 +75,10 @@ def _sample(place: Path) -> Path:
     return path
 
 
-Shot = Callable[[_Studio, Path, Path], None]
+Shot = Callable[[Studio, Path, Path], None]
 
 
-def _all(studio: _Studio, path: Path, place: Path) -> None:
+def _all(studio: Studio, path: Path, place: Path) -> None:
     for name, shot in SHOTS.items():
         words = (name, *README) if name == "readme" else (name,)
         if not studio.only or any(word.startswith(known) or known.startswith(word) for word in studio.only for known in words):
@@ -175,7 +92,7 @@ def _scene_of_kind(window: MainWindow, kind: str) -> None:
         settle(window)
 
 
-def _empty(studio: _Studio, path: Path, place: Path) -> None:
+def _empty(studio: Studio, path: Path, place: Path) -> None:
     with studio.window(None) as window:
         studio.shoot("empty-first-page", window)
         window.pages.setCurrentIndex(0)
@@ -190,7 +107,7 @@ def _empty(studio: _Studio, path: Path, place: Path) -> None:
         store.discard(loud)
 
 
-def _main(studio: _Studio, path: Path, place: Path) -> None:
+def _main(studio: Studio, path: Path, place: Path) -> None:
     with studio.window(path) as window:
         for kind in ("chart", "screen", "lamps", "edge", "figure"):
             _scene_of_kind(window, kind)
@@ -213,7 +130,7 @@ def _main(studio: _Studio, path: Path, place: Path) -> None:
         studio.shoot("main-4k-scale-2", window, 2.0)
 
 
-def _look(studio: _Studio, path: Path, place: Path) -> None:
+def _look(studio: Studio, path: Path, place: Path) -> None:
     with studio.window(path) as window:
         _scene_of_kind(window, "lamps")
         for ident in ("look_split", "look_blink", "look_difference"):
@@ -233,7 +150,7 @@ def _look(studio: _Studio, path: Path, place: Path) -> None:
         studio.shoot("look-clipped-zoomed-dimmed", window)
 
 
-def _readings(studio: _Studio, path: Path, place: Path) -> None:
+def _readings(studio: Studio, path: Path, place: Path) -> None:
     with studio.window(path, size=USUAL) as window:
         panel = window.readings_panel
         for kind in ("lamps", "screen", "edge", "chart", "figure"):
@@ -254,7 +171,7 @@ def _readings(studio: _Studio, path: Path, place: Path) -> None:
         studio.shoot("readings-scopes", window)
 
 
-def _large_plots(studio: _Studio, window: MainWindow, kind: str) -> None:
+def _large_plots(studio: Studio, window: MainWindow, kind: str) -> None:
     """Every curve of the scene in a large window: radial profile, spectrum, rows by time, period, edge, MTF, levels."""
     plots = window.readings_panel.plots
     drawn = [n for n, plot in enumerate(plots.plots) if not plot.empty and not plot.ticks]
@@ -273,7 +190,7 @@ def _large_plots(studio: _Studio, window: MainWindow, kind: str) -> None:
         plots._show()
 
 
-def _dialogs(studio: _Studio, path: Path, place: Path) -> None:
+def _dialogs(studio: Studio, path: Path, place: Path) -> None:
     with studio.window(path) as window:
         _scene_of_kind(window, "lamps")
         lead = window.stage.lead
@@ -294,7 +211,7 @@ def _dialogs(studio: _Studio, path: Path, place: Path) -> None:
         _by_hand(studio, window)
 
 
-def _blind(studio: _Studio, window: MainWindow) -> None:
+def _blind(studio: Studio, window: MainWindow) -> None:
     from viewer.app.views.blind import BlindDialog
 
     _scene_of_kind(window, "chart")
@@ -310,7 +227,7 @@ def _blind(studio: _Studio, window: MainWindow) -> None:
         dialog.close()
 
 
-def _by_hand(studio: _Studio, window: MainWindow) -> None:
+def _by_hand(studio: Studio, window: MainWindow) -> None:
     """A lane that is being dragged, and matching points."""
     _scene_of_kind(window, "screen")
     clips = window.stage.clips
@@ -331,7 +248,7 @@ def _by_hand(studio: _Studio, window: MainWindow) -> None:
     window.run("tool_select")
 
 
-def _ingest(studio: _Studio, window: MainWindow) -> None:
+def _ingest(studio: Studio, window: MainWindow) -> None:
     from viewer.app.views.ingest import IngestDialog
 
     folder = window.document.folder
@@ -345,7 +262,7 @@ def _ingest(studio: _Studio, window: MainWindow) -> None:
     dialog.close()
 
 
-def _themes(studio: _Studio, path: Path, place: Path) -> None:
+def _themes(studio: Studio, path: Path, place: Path) -> None:
     for name in ("light", "red"):
         with studio.window(path, theme=name) as window:
             _scene_of_kind(window, "lamps")
@@ -363,7 +280,7 @@ def _themes(studio: _Studio, path: Path, place: Path) -> None:
         studio.shoot("theme-german", window)
 
 
-def _states(studio: _Studio, path: Path, place: Path) -> None:
+def _states(studio: Studio, path: Path, place: Path) -> None:
     broken = place / "broken"
     broken.mkdir(exist_ok=True)
     (broken / "noise.mp4").write_bytes(b"this is no recording" * 400)
@@ -406,7 +323,7 @@ def _endless(progress: Callable[[int, int], None], cancelled: Callable[[], bool]
         time.sleep(0.01)
 
 
-def _readme(studio: _Studio, path: Path, place: Path) -> None:
+def _readme(studio: Studio, path: Path, place: Path) -> None:
     """The two pictures of the README: the window with readings and a plot, and a published still."""
     if studio.wanted("window"):
         with studio.window(path, size=(1560, 960)) as window:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,9 +14,11 @@ from viewer.app.model.engine import Open
 from viewer.app.model.geometry import apply, compose, invert, scale_of
 from viewer.app.model.render import Inset, Picture, Target, nice_reach, reddened, signed_difference
 from viewer.app.model.shapes import shapes_of
-from viewer.app.theme import color, figures, px, theme, words
+from viewer.app.theme import color, px, theme, words
 from viewer.app.views import overlay
-from viewer.app.views.parts import elided, paint_marker, to_image
+from viewer.app.views.insets import Insets
+from viewer.app.views.pane_label import paint_label
+from viewer.app.views.parts import to_image
 from viewer.app.views.pointer import Pointer
 from viewer.session.model import Clip, Note, Region
 
@@ -35,11 +36,12 @@ class PaneView(QWidget):
         self.wall, self.name = wall, name
         self.stage = wall.stage
         self.clips: tuple[Clip, ...] = ()
-        self._images: dict[str, tuple[Picture, QImage]] = {}
+        self.images: dict[str, tuple[Picture, QImage]] = {}
         self._mixed: tuple[tuple[int, int], QImage] | None = None
         self.reach = 0.0
         self.first_on_top = True
         self.lens: tuple[float, float] | None = None
+        self.insets = Insets(self)
         self.pointer = Pointer(self)
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
         self.setMouseTracking(True)
@@ -106,7 +108,7 @@ class PaneView(QWidget):
     def show_clips(self, clips: tuple[Clip, ...]) -> None:
         """Show these clips."""
         if tuple(c.id for c in clips) != tuple(c.id for c in self.clips):
-            self._images = {key: value for key, value in self._images.items() if key in {c.id for c in clips}}
+            self.images = {key: value for key, value in self.images.items() if key in {c.id for c in clips}}
             self._mixed = None
         self.clips = clips
         self.setAccessibleName(self.spoken())
@@ -114,7 +116,7 @@ class PaneView(QWidget):
 
     def take(self, clip_id: str, picture: Picture) -> None:
         """Show a picture that was rendered for this pane."""
-        self._images[clip_id] = (picture, to_image(picture.array))
+        self.images[clip_id] = (picture, to_image(picture.array))
         self._mixed = None
         if not self.wall.player.playing:
             self.setAccessibleName(self.spoken())
@@ -122,13 +124,13 @@ class PaneView(QWidget):
 
     def forget_pictures(self) -> None:
         """Drop what is shown (another theme, another session)."""
-        self._images.clear()
+        self.images.clear()
         self._mixed = None
         self.update()
 
     def has_picture(self) -> bool:
         """Whether every clip has a picture to show."""
-        return bool(self.clips) and all(clip.id in self._images for clip in self.clips)
+        return bool(self.clips) and all(clip.id in self.images for clip in self.clips)
 
     def sizeHint(self) -> QSize:
         return QSize(480, 320)
@@ -181,7 +183,7 @@ class PaneView(QWidget):
             self._paint_difference(painter, rect)
 
     def _paint_clip(self, painter: QPainter, clip: Clip) -> None:
-        held = self._images.get(clip.id)
+        held = self.images.get(clip.id)
         entry = self.wall.engine.clips.get(clip.id)
         trouble = entry is not None and bool(entry.trouble)
         if not trouble and entry is not None and entry.index is not None and self.wall.player.number(clip) is None:
@@ -236,7 +238,7 @@ class PaneView(QWidget):
         painter.drawText(QRectF(rect.left(), middle + 2, rect.width(), max(0.0, rect.bottom() - middle)), flags, text)
 
     def _paint_difference(self, painter: QPainter, rect: QRectF) -> None:
-        held = [self._images.get(clip.id) for clip in self.clips]
+        held = [self.images.get(clip.id) for clip in self.clips]
         if held[0] is None or held[1] is None:
             self._message(painter, "", tr("Opening {name}", name=self.clips[0 if held[0] is None else 1].name))
             return
@@ -266,7 +268,7 @@ class PaneView(QWidget):
 
     def _paint_drawn(self, painter: QPainter, rect: QRectF) -> None:
         clip = self.clip_at(self.wall.pointer_x if self.wall.pointer_x is not None else 0) or self.clips[0]
-        if clip.id not in self._images or self.wall.player.number(clip) is None:
+        if clip.id not in self.images or self.wall.player.number(clip) is None:
             return  # nothing is marked where nothing is seen
         matrix = self.matrix(clip)
         placement = self.stage.placement(clip)
@@ -286,7 +288,7 @@ class PaneView(QWidget):
         for shape, points in placed:
             chosen = self.stage.chosen.id == shape.item.id
             if shape.kind == "inset" and isinstance(shape.item, Note):
-                self._paint_insets(painter, clip, shape.item, points)
+                self.insets.paint_note(painter, clip, shape.item, points)
             overlay.paint_shape(
                 painter,
                 shape,
@@ -298,7 +300,7 @@ class PaneView(QWidget):
             )
         if self.stage.tool == "pair":
             self._paint_pairs(painter, clip, matrix)
-        self._paint_lens(painter, clip, matrix)
+        self.insets.paint_lens(painter, clip)
         self.pointer.paint(painter)
 
     def _paint_pairs(self, painter: QPainter, clip: Clip, matrix: np.ndarray) -> None:
@@ -316,60 +318,6 @@ class PaneView(QWidget):
         for place, name in places:
             overlay.paint_point(painter, place, name)
 
-    def _patch(self, clip: Clip, key: str) -> QImage | None:
-        held = self._images.get(clip.id)
-        if held is None or key not in held[0].insets:
-            return None
-        return to_image(held[0].insets[key])
-
-    def _paint_insets(self, painter: QPainter, clip: Clip, note: Note, points: overlay.Points) -> None:
-        """Magnify a patch: beside a split line in both clips, each on its side; not over a difference, which it would hide."""
-        rect = self.picture_rect
-        if self.stage.look == "difference" and len(self.clips) == 2:
-            return
-        cx, cy = sum(p[0] for p in points) / 4, sum(p[1] for p in points) / 4
-        low = cy < rect.height() / 2
-        if self.stage.look == "split" and len(self.clips) == 2:
-            step = self._inset_step(note, 0.25)
-            for n, other in enumerate(self.clips):
-                self._paint_inset(painter, other, note.id, step, points, left=n == 0, low=low)
-        else:
-            step = self._inset_step(note, 0.45)
-            self._paint_inset(painter, clip, note.id, step, points, left=cx >= rect.width() / 2, low=low)
-
-    def _inset_step(self, note: Note, share: float) -> float:
-        """Return how large a clip's pixel is drawn: by the reference clip, so that all panes magnify alike."""
-        ratio = self.devicePixelRatioF()
-        reference = self.stage.reference or self.clips[0]
-        step = max(1, round(float(note.settings.get("factor", 4)))) * max(1, round(scale_of(self.matrix(reference)) * ratio))
-        room = math.floor(share * self.picture_rect.width() / max(1.0, note.geometry[2]) * ratio)
-        return max(1, min(step, room)) / ratio
-
-    def _paint_inset(
-        self, painter: QPainter, clip: Clip, key: str, step: float, points: overlay.Points, *, left: bool, low: bool
-    ) -> None:
-        image = self._patch(clip, key)
-        if image is None:
-            return
-        rect = self.picture_rect
-        w, h = image.width() * step, image.height() * step
-        x = 12.0 if left else rect.right() - w - 12
-        y = rect.bottom() - h - 12 if low else 12.0
-        overlay.paint_patch(painter, image, QRectF(round(x), round(y), w, h), points)
-
-    def _paint_lens(self, painter: QPainter, clip: Clip, matrix: np.ndarray) -> None:
-        if not self.stage.magnifier or self.wall.lens_deg is None:
-            return
-        image = self._patch(clip, "lens")
-        if image is None:
-            return
-        x, y = apply(self.stage.view.to_screen(self.picture_rect.width(), self.picture_rect.height()), *self.wall.lens_deg)
-        side = 32 * 5.0
-        rect = self.picture_rect
-        left = x + 24 if x + 24 + side < rect.right() else x - 24 - side
-        top = y + 24 if y + 24 + side < rect.bottom() else y - 24 - side
-        overlay.paint_patch(painter, image, QRectF(round(left), round(top), side, side))
-
     # --- the label strip ---
 
     def _paint_strip(self, painter: QPainter) -> None:
@@ -381,39 +329,9 @@ class PaneView(QWidget):
         half = self.width() / 2
         if len(self.clips) == 2:
             for clip, left in ((self.clips[0], 0.0), (self.clips[1], half)):
-                self._paint_label(painter, clip, QRectF(left + 8, top, half - 12, strip.height()))
+                paint_label(painter, self.wall, clip, QRectF(left + 8, top, half - 12, strip.height()))
         else:
-            self._paint_label(painter, self.clips[0], QRectF(8, top, self.width() - 16, strip.height()))
-
-    def _paint_label(self, painter: QPainter, clip: Clip, rect: QRectF) -> None:
-        wall = self.wall
-        style = wall.styles.get(clip.device or "")
-        line = rect.height() / 2
-        upper = QRectF(rect.left(), rect.top() + 3, rect.width(), line - 3)
-        lower = QRectF(rect.left(), rect.top() + line - 1, rect.width(), line - 3)
-        paint_marker(painter, style, upper.left() + 6, upper.center().y(), 5)
-        painter.setPen(color("text"))
-        painter.setFont(words(13, strong=self.stage.chosen.id == clip.id))
-        name = wall.name_of(clip)
-        badge = wall.badge_of(clip)
-        width = painter.fontMetrics().horizontalAdvance(name) + 6
-        elided(painter, QRectF(upper.left() + 18, upper.top(), upper.width() - 18, upper.height()), name)
-        painter.setPen(color("quiet"))
-        painter.setFont(words(11))
-        rest = QRectF(upper.left() + 18 + width + 6, upper.top(), upper.width() - 24 - width, upper.height())
-        # A rendering's badge is never cut off: where it does not fit beside the name it goes to the line below.
-        below = bool(badge) and painter.fontMetrics().horizontalAdvance(badge) > rest.width()
-        if badge and not below:
-            elided(painter, rest, badge)
-        painter.setFont(figures(11))
-        time_text = wall.time_of(clip)
-        marks = " · ".join(part for part in (badge if below else "", wall.marks_of(clip)) if part)
-        painter.setPen(color("quiet"))
-        elided(painter, lower, time_text)
-        used = painter.fontMetrics().horizontalAdvance(time_text) + 12
-        painter.setFont(words(11))
-        if marks and lower.width() - used > 40:
-            elided(painter, lower.adjusted(used, 0, 0, 0), marks, Qt.AlignmentFlag.AlignRight)
+            paint_label(painter, self.wall, self.clips[0], QRectF(8, top, self.width() - 16, strip.height()))
 
     def spoken(self) -> str:
         """Return the pane as words for a screen reader."""
