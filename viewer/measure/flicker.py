@@ -19,12 +19,14 @@ from viewer.measure import flicker_planner as planner
 from viewer.measure.flicker_candidates import Candidate, Choice, aliases, choose_known, choose_unknown, combine, mains_label
 from viewer.measure.flicker_depth import codec_error, codec_loss, detection_limit, recorded_harmonics, wander_of
 from viewer.measure.flicker_fit import Wave
+from viewer.measure.flicker_held import anchors_clock, held_pictures
 from viewer.measure.flicker_lines import find_lines
 from viewer.measure.flicker_model import Analysis, Clip, Look, Modulation
 from viewer.measure.flicker_origin import Place, place_of
 from viewer.measure.flicker_places import Line
 from viewer.measure.flicker_rows import Relative, RowLight, bin_rows, relative_light
-from viewer.measure.flicker_sampling import alias_frequency
+from viewer.measure.flicker_sampling import Clock, alias_frequency
+from viewer.measure.flicker_search import Plane
 from viewer.measure.flicker_source import as_mains, compare_with_source
 from viewer.measure.flicker_standing import Bands, standing_bands
 from viewer.measure.flicker_waveform import fold
@@ -35,6 +37,8 @@ Floats = NDArray[np.float64]
 
 MOSTLY_STARVED = 0.4
 """Encoders that are starved by more than this lose modulation unevenly over the picture."""
+
+HELD = "The encoder renewed the bands in one picture of {} only: film with a higher bit rate to be sure of the frequency."
 
 
 def look_at(clip: Clip | Look, cancelled: Callable[[], bool] | None = None) -> Look:
@@ -48,7 +52,7 @@ def look_at(clip: Clip | Look, cancelled: Callable[[], bool] | None = None) -> L
     found = find_lines(relative, cancelled=cancelled)
     lines, choices = [], []
     for index, line in enumerate(found.lines):
-        line, choice = _choose(clip, relative, line)
+        line, choice = _choose(clip, relative, line, found.plane)
         if not choice.candidates:
             continue
         if index > 0 and (abs(choice.misfit) > 0.15 or line.evidence.strength < 12.0 or line.wave.amplitude < 0.004):
@@ -58,12 +62,24 @@ def look_at(clip: Clip | Look, cancelled: Callable[[], bool] | None = None) -> L
     return Look(clip, relative, replace(found, lines=tuple(lines)), tuple(choices))
 
 
-def _choose(clip: Clip, relative: Relative, line: Line) -> tuple[Line, Choice]:
+def _choose(clip: Clip, relative: Relative, line: Line, plane: Plane) -> tuple[Line, Choice]:
     """Return the candidates of a line; with a known readout the wave is fitted again where free spacing decides badly."""
-    clock, share = relative.clock, relative.share
+    clock, share, wave = relative.clock, relative.share, line.wave
+
+    def candidates(at: Clock) -> Choice:
+        if clip.readout_s is None:
+            return choose_unknown(wave, at, share, direction_known=clip.direction_known)
+        return choose_known(wave, at, share, clip.readout_s, readout_error=clip.readout_error)
+
+    choice = candidates(clock)
+    # a known readout that fits speaks against; without one all that may be must be listed
+    fits = clip.readout_s is not None and (abs(choice.misfit) <= 0.1 or not choice.notes)
+    stride = held_pictures(plane, wave, clock, doubt=not fits)
+    if stride > 1:
+        choice = candidates(anchors_clock(clock, stride))
+        return line, replace(choice, notes=(*choice.notes, HELD.format(stride)))
     if clip.readout_s is None:
-        return line, choose_unknown(line.wave, clock, share, direction_known=clip.direction_known)
-    choice = choose_known(line.wave, clock, share, clip.readout_s, readout_error=clip.readout_error)
+        return line, choice
     q = abs(line.wave.q)
     if (len(choice.candidates) == 1 and abs(choice.misfit) < 0.12) or q > 4.0 or not math.isfinite(clock.fold_hz):
         return line, choice
