@@ -8,7 +8,7 @@ from scipy.integrate import quad
 from scipy.ndimage import gaussian_filter
 from scipy.stats import norm
 
-from viewer.measure.cutnoise import cut_mean, level_of_cut_mean, undo_cut
+from viewer.measure.cutnoise import cut_mean, level_of_cut_mean, undo_cut, unseen_cut
 
 
 @pytest.mark.parametrize("level", [0.0, 0.3, 1.0, 2.5])
@@ -49,8 +49,24 @@ def test_interval_holds_the_truth() -> None:
         samples = np.maximum(level + rng.standard_normal((24, 10, 4)), 0.0)
         found = undo_cut(samples, 1e-3, 1e-3)
         assert found is not None
-        inside += abs(found.mean.mean() - level) < 1.96 * found.unknown.mean()
+        # four columns: what each has by itself averages out
+        inside += abs(found.mean.mean() - level) < 1.96 * np.hypot(found.unknown.mean(), found.scatter.mean() / 2.0)
     assert inside >= 92
+
+
+@pytest.mark.parametrize("level", [0.0, 0.3, 1.0, 2.0, 4.0])
+def test_channels_cut_one_by_one_hide_no_more_than_is_said(level: float) -> None:
+    """Green phosphor, the same read noise in each channel: the sum's own cut undone, what is left over is under the bound."""
+    rng = np.random.default_rng(8)
+    weights, tint = np.array([0.2627, 0.6780, 0.0593]), np.array([0.22, 1.0, 0.30])  # BT.2020-2, table 4
+    noise = float(np.sqrt(weights @ weights))
+    light = level * noise * tint / (weights @ tint)
+    seen = float((np.maximum(light + rng.standard_normal((400_000, 3)), 0.0) @ weights).mean())
+    left = seen - (cut_mean(level * noise, noise) - level * noise)
+    over = left - level * noise
+    assert -1e-3 < over < unseen_cut(left, noise, alike=False) < 0.46 * noise
+    assert 0.0 < unseen_cut(left, noise, alike=True) < unseen_cut(left, noise, alike=False)
+    assert unseen_cut(left, 0.0, alike=False) == 0.0
 
 
 def test_a_pedestal_leaves_nothing_to_undo() -> None:

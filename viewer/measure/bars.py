@@ -25,6 +25,7 @@ from viewer.measure.bars_fit import Place, template_parts
 from viewer.measure.bars_noise import ChartNoise
 from viewer.measure.beat import level_without_beat
 from viewer.measure.coding import DOUBT, LOSSLESS, Coding, given_back
+from viewer.measure.cutnoise import unseen_cut
 from viewer.measure.errorbudget import coverage_factor
 from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
@@ -88,15 +89,19 @@ class TargetLight:
     clipped : float
         Share of clipped samples.
     unknown : ndarray of shape (N,), optional
-        Standard error of the light of each column from noise that was cut at black.
-    unseen : float
-        Light by which columns may be darker still, where colour channels were cut apart.
+        Standard error of the light of each column from noise that was cut at black, alike for all.
+    scatter : ndarray of shape (N,), optional
+        The same of each column by itself.
+    cut_noise : float
+        Noise that was cut, light; 0 where none was.
+    alike : bool
+        Whether the colour channels were cut together.
     coding : Coding
         How coarsely the pictures are coded.
     step : float
         Light of one luma code at the mean light of the target.
     moved : float
-        Standard error of the light of the dark parts from what an encoder moved of it.
+        Standard error of the light of the dark parts from rounding to codes and from what an encoder moved of it.
     """
 
     target: Target
@@ -106,7 +111,9 @@ class TargetLight:
     box_length: float
     clipped: float = 0.0
     unknown: np.ndarray | None = None
-    unseen: float = 0.0
+    scatter: np.ndarray | None = None
+    cut_noise: float = 0.0
+    alike: bool = True
     coding: Coding = LOSSLESS
     step: float = 0.0
     moved: float = 0.0
@@ -282,8 +289,8 @@ def read_target(
     back = math.copysign(given_back(ripple, taken), ripple)
     lost = taken - abs(back)
     darker, lighter = min(b, g), max(b, g)
-    if light.unseen > 0:
-        rest = max(darker - light.unseen, 0.0)
+    if light.cut_noise > 0:
+        rest = max(darker - unseen_cut(darker, light.cut_noise, light.alike), 0.0)
         lost += (lighter - rest) / (lighter + rest) - (lighter - darker) / total
     signed = polarity * modulation
     least = _least_step(bars, gaps, polarity)
@@ -319,8 +326,13 @@ def _by_cut(light: TargetLight, place: Place, bar: float, gap: float) -> float:
     """Standard error of the modulation from noise that was cut at black."""
     if light.unknown is None:
         return 0.0
-    bars, gaps = bar_means(light.unknown, place)
-    return abs(2.0 * (gap * float(bars.mean()) - bar * float(gaps.mean())) / (gap + bar) ** 2)
+    slopes = 2.0 * np.array([gap, -bar]) / (gap + bar) ** 2
+    shared = float(slopes @ [float(part.mean()) for part in bar_means(light.unknown, place)])
+    if light.scatter is None:
+        return abs(shared)
+    # middle thirds of three bars and of two gaps
+    own = slopes * [float(part.mean()) for part in bar_means(light.scatter, place)]
+    return float(np.hypot(shared, np.linalg.norm(own / np.sqrt(np.maximum(place.width * np.array([1.0, 2.0 / 3.0]), 1.0)))))
 
 
 def _three(values: np.ndarray) -> tuple[float, float, float]:

@@ -28,6 +28,10 @@ LEAST_PILE = 0.03  # of samples at black; below, the cut moves no mean
 STRAIGHT = 1.30  # upper against lower slope: normal noise 1.0, through codecs up to 1.2, single electrons 1.5 and more
 BENT = 1.60
 LEFT_OVER = 0.25  # of a correction that stays unknown, from encodes of known noise
+# Of the noise, at no light: three channels cut apart, less the cut of their sum (0.15 without codecs, the rest from encodes of
+# known noise, bench_bars.py cut); it falls by a factor e in so many standard deviations of level.
+UNSEEN, UNSEEN_ALIKE = 0.45, 0.36
+UNSEEN_FALL = 1.9
 FAR_ABOVE = 2.5  # standard deviations above black at which nothing is cut
 
 
@@ -42,7 +46,9 @@ class Uncut:
     lifted : ndarray of shape (N,)
         By how much the cut raised the plain mean, as taken off.
     unknown : ndarray of shape (N,)
-        Standard error of `lifted`.
+        Standard error of `lifted` that all columns share: how far normal noise describes what was cut.
+    scatter : ndarray of shape (N,)
+        Standard error of `lifted` of each column by itself.
     pile : float
         Share of samples at black, over all columns.
     bend : float
@@ -54,6 +60,7 @@ class Uncut:
     mean: np.ndarray
     lifted: np.ndarray
     unknown: np.ndarray
+    scatter: np.ndarray
     pile: float
     bend: float
     noise: float
@@ -124,8 +131,37 @@ def undo_cut(samples: np.ndarray, black: float, step: float, *, least: float = L
     trust = float(np.clip(min((BENT - bend) / (BENT - STRAIGHT), (bend - 0.5) / 0.3), 0.0, 1.0))
     lifted = whole * (0.5 + 0.5 * trust)
     scatter = slope * math.sqrt(2.0 / columns.shape[0])
-    unknown = np.hypot(whole * (LEFT_OVER + (0.5 - LEFT_OVER) * (1.0 - trust)), scatter)
-    return Uncut(plain - lifted, lifted, np.where(share > 0, unknown, 0.0), float(at_black.mean()), bend, noise)
+    unknown = whole * (LEFT_OVER + (0.5 - LEFT_OVER) * (1.0 - trust))
+    cut = share > 0
+    return Uncut(
+        plain - lifted,
+        lifted,
+        np.where(cut, unknown, 0.0),
+        np.where(cut, scatter, 0.0),
+        float(at_black.mean()),
+        bend,
+        noise,
+    )
+
+
+def unseen_cut(level: float, noise: float, alike: bool) -> float:
+    """Return by how much light may be darker still where the channels of a colour were cut one by one.
+
+    Noise of its own in each channel is larger than that of their sum, and weak channels lie nearer to black: each is lifted
+    by its cut, while the sum shows little of it.  Weak channels make the bound fall slowly with the level.
+
+    Parameters
+    ----------
+    level, noise : float
+        Of the sum, light.
+    alike : bool
+        Whether the channels' noise is alike (light that flickers): less then, but codecs that took the colour of noise show
+        the same.
+    """
+    if noise <= 0:
+        return 0.0
+    whole = UNSEEN_ALIKE if alike else UNSEEN
+    return whole * noise * math.exp(-max(level, 0.0) / (UNSEEN_FALL * noise))
 
 
 def channels_alike(colours: np.ndarray) -> float:
@@ -170,4 +206,4 @@ def _bend(rungs: np.ndarray) -> float:
     return float(np.median(upper) / max(float(np.median(lower)), 1e-300))
 
 
-__all__ = ["LEAST_PILE", "Uncut", "channels_alike", "cut_mean", "level_of_cut_mean", "undo_cut"]
+__all__ = ["LEAST_PILE", "Uncut", "channels_alike", "cut_mean", "level_of_cut_mean", "undo_cut", "unseen_cut"]

@@ -37,7 +37,6 @@ from viewer.tasks.patches import (
     new_pictures,
     single_colour,
     spread,
-    step_light,
 )
 
 BARS_TINT_ERROR = 0.15
@@ -121,7 +120,7 @@ def measure_bars(
             place,
             polarity,
             black=dark.level,
-            black_sigma=float(np.hypot(dark.sigma, _offset(clip, light))),
+            black_sigma=float(np.hypot(dark.sigma, light.moved)),
             noise=noise,
         )
         for light, place in zip(lights, places)
@@ -163,12 +162,6 @@ def _dark_uncut(dark: Dark, cuts: Mapping[str, Uncut]) -> Dark:
     noise = float(np.median([uncut.noise for uncut in cuts.values()]))
     level = level_of_cut_mean(dark.level, noise)
     return replace(dark, level=level, sigma=float(np.hypot(dark.sigma, 0.25 * (dark.level - level))))
-
-
-def _offset(clip: ClipReader, light: TargetLight) -> float:
-    """Standard error of the light of the dark parts: rounding to codes, and what an encoder moved."""
-    level = max(float(light.mean.min()), 0.0)
-    return float(np.hypot(step_light(clip, level) / np.sqrt(12.0), light.moved))
 
 
 def _elements(results: Sequence[TargetResult]) -> list[dict[str, Any]]:

@@ -26,11 +26,11 @@ MOST_COLOURS = 12
 MOST_PIXELS = 1_500_000
 COLOUR_SIDE = 96
 ALIKE = 0.95
-# By how much of the noise of luminance columns may be darker still: three channels cut apart, less the cut of their sum.
-UNSEEN, SEEN_ALIKE = 0.40, 0.20
 # Codes by which H.264 lifts mean luma (encodes of known noise, two presets: 0.02 to 0.12), and how well moves are known.
 HALVES_UP = 0.06
 MOVED_DOUBT = 0.7
+# Codes by which mean luma is off where noise blurs the rounding (encodes of known noise: 0.03 to 0.12).
+DITHERED = 0.12
 
 
 @dataclass
@@ -79,17 +79,21 @@ class Window:
         profiles, picture = np.array(self.profiles), self.total / n
         step = step_light(clip, max(float(picture.mean()), 0.0))
         uncut = self._uncut(clip, least)
-        coding = self._coding(clip, picture, step)
+        noise = self._noise(picture)
+        coding = self._coding(clip, picture, noise, step)
+        rounding = (DITHERED if noise > 0.5 * step else 1.0 / math.sqrt(12.0)) * step_light(
+            clip, max(float(picture.mean(axis=0).min()), 0.0)
+        )
         if uncut is not None:
             profiles, picture = profiles - uncut.lifted, picture - uncut.lifted
         moved = moved_light(clip, coding, picture.mean(axis=0))
         profiles, picture = profiles + moved, picture + moved
         found = TargetLight(self.target, profiles, picture, self.box_start, self.box_length, self.clipped / n)
-        found = replace(found, coding=coding, step=step, moved=MOVED_DOUBT * float(np.abs(moved).min()))
+        found = replace(found, coding=coding, step=step, moved=math.hypot(rounding, MOVED_DOUBT * float(np.abs(moved).min())))
         if uncut is not None:
             # channels cut one by one are lifted by more than their sum shows; codecs take the colour of noise first
-            unseen = SEEN_ALIKE if channels_alike(np.array(self.colours)) > ALIKE else UNSEEN
-            found = replace(found, unknown=uncut.unknown, unseen=unseen * uncut.noise)
+            alike = channels_alike(np.array(self.colours)) > ALIKE
+            found = replace(found, unknown=uncut.unknown, scatter=uncut.scatter, cut_noise=uncut.noise, alike=alike)
         return found, uncut
 
     def _uncut(self, clip: ClipReader, least: float) -> Uncut | None:
@@ -98,19 +102,21 @@ class Window:
         black = linear_of_code(clip, black_code(clip) + code)
         return undo_cut(np.array(self.samples), black, step_light(clip, 0.0), least=least)
 
-    def _coding(self, clip: ClipReader, picture: np.ndarray, step: float) -> Coding:
+    def _noise(self, picture: np.ndarray) -> float:
+        """Noise of pixels in time, light; pulsing light, which moves all pixels of a frame alike, taken off."""
+        n = len(self.profiles)
+        power = float(np.mean(np.maximum(self.squares / n - (picture - self.first) ** 2, 0.0)))
+        pulsing = float(np.var([profile.mean() for profile in self.profiles])) if n > 1 else 0.0
+        return math.sqrt(max(0.0, power - pulsing))
+
+    def _coding(self, clip: ClipReader, picture: np.ndarray, noise: float, step: float) -> Coding:
         """How coarsely the target is coded: from its noise in luma codes, and what stands along its lines."""
         if clip.info.codec in LOSSLESS_CODECS:
             return LOSSLESS
-        n = len(self.profiles)
-        moved = np.maximum(self.squares / n - (picture - self.first) ** 2, 0.0)
-        noise = float(np.mean(moved))
-        # pulsing light moves all pixels of a frame alike
-        noise = max(0.0, noise - float(np.var([profile.mean() for profile in self.profiles]))) if n > 1 else 0.0
         standing = float(np.mean(np.diff(picture, axis=0) ** 2)) / 2.0 if picture.shape[0] > 2 else 0.0
-        standing = max(0.0, standing - noise / n)
+        standing = max(0.0, standing - noise**2 / len(self.profiles))
         return coding_of(
-            math.sqrt(noise) / step,
+            noise / step,
             clip.info.bits_per_pixel,
             standing=math.sqrt(standing) / step,
             bit_depth=clip.info.bit_depth,
