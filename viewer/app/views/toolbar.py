@@ -86,7 +86,8 @@ class WallBar(QWidget):
             button.style().polish(button)
         for button in (self.rendering, self.regions, self.notes):
             button.setEnabled(bool(self.stage.clips))
-        self._fit()
+        if self.isVisible():  # before that the width says nothing
+            self._fit()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
