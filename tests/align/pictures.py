@@ -29,6 +29,34 @@ class Scene:
             total[near] += (h * np.exp(-0.5 * d[near])).astype(np.float32)
         return np.exp(0.5 * total)
 
+    def seen(self, matrix: np.ndarray, size: tuple[int, int], nudge: np.ndarray | None = None) -> np.ndarray:
+        """Linear light on the pixels of a picture (width, height) whose pose is `matrix` (2 x 3), its middle on place (0, 0).
+
+        `nudge`, shape (blobs, 2), moves the blobs.  The same as `light` at the pixels' places, without looking at blobs that
+        are far from a pixel.
+        """
+        cols, rows = size
+        linear, shift = matrix[:, :2], matrix[:, 2] - (cols / 2, rows / 2)
+        scale = np.sqrt(abs(np.linalg.det(linear)))
+        place = self.place if nudge is None else self.place + nudge
+        total = np.zeros((rows, cols), np.float32)
+        there = np.linalg.solve(linear, (place - shift).T).T
+        reach = 5.0 * self.width * np.maximum(self.stretch, 1.0 / self.stretch) / scale
+        for (cx, cy), (px, py), r, w, s, t, h in zip(
+            place, there, reach, self.width, self.stretch, self.turn, self.height, strict=True
+        ):
+            x0, x1 = max(0, int(px - r)), min(cols, int(px + r) + 2)
+            y0, y1 = max(0, int(py - r)), min(rows, int(py + r) + 2)
+            if x0 >= x1 or y0 >= y1:
+                continue
+            row, col = np.mgrid[y0:y1, x0:x1]
+            x = linear[0, 0] * col + linear[0, 1] * row + (shift[0] - cx)
+            y = linear[1, 0] * col + linear[1, 1] * row + (shift[1] - cy)
+            u, v = (x * np.cos(t) + y * np.sin(t)) / (w * s), (y * np.cos(t) - x * np.sin(t)) / (w / s)
+            d = u * u + v * v
+            total[y0:y1, x0:x1] += np.where(d < 25.0, h * np.exp(-0.5 * d), 0.0).astype(np.float32)
+        return np.exp(0.5 * total)
+
 
 def disc(shape: tuple[int, int], cx: float, cy: float, radius: float, blur: float) -> np.ndarray:
     """A disc of light 1 with an edge blurred by a Gaussian, exact but for 8 x 8 samples a pixel."""

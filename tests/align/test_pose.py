@@ -182,7 +182,7 @@ def test_errors_stated_cover_the_errors_made() -> None:
         assert found is not None
         middle = np.array([found.centre])
         moved = found.warp @ np.array([*found.centre, 1.0])
-        pulls.append(np.hypot(*(moved[:2] - found.centre)) / found.errors_at(middle)[0])
+        pulls.append(np.hypot(*(moved[:2] - found.centre)) / np.hypot(*found.errors_at(middle)[0]))
     # The error of both axes together is Rayleigh: its rms over the stated one should be 1; 30 trials tell it to 13 % (1 sigma).
     assert 0.65 < math.sqrt(np.mean(np.square(pulls))) < 1.35
 

@@ -1,4 +1,4 @@
-"""Speed and accuracy of lining up, by hand: ``python tests/benchmarks/bench_align.py [--which sound takes pose coverage]``.
+"""Speed and accuracy of lining up, by hand: ``bench_align.py [--which sound takes pose coverage clock session]``.
 
 Prints figures; checks nothing.  Bars: ten minutes of 48 kHz sound under 0.2 s after decoding, a pose at 1920 x 1080 under 2 s.
 """
@@ -17,6 +17,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "align"))
 import pictures
+import trials
+import trials_time
 
 from viewer.align.clock import fit_clock
 from viewer.align.picture import Picture
@@ -127,36 +129,46 @@ def bench_pose(trials: int = 4) -> None:
         print(f"pose 1920 x 1080{', mirrored' if mirrored else ''}: {wall:.2f} s wall, {cpu:.2f} s processor; rms {rms:.4f} px")
 
 
-def bench_coverage(trials: int = 60) -> None:
-    """Share of seeded small pairs whose 95 % intervals of scale, rotation and shift hold the truth."""
-    size, held, told, errors = (480, 360), np.zeros(4), 0, []
-    for seed in range(trials):
-        rng = np.random.default_rng(900 + seed)
-        scene = pictures.Scene(900 + seed % 6, size=450, blobs=500, finest=1.5)
-        linear = Pose(scale=rng.uniform(0.95, 1.05), rotation_deg=rng.uniform(-6, 6))
-        middle = np.array([size[0] / 2, size[1] / 2])
-        shift = middle + rng.uniform(-8, 8, 2) - linear.matrix[:, :2] @ middle
-        true = Pose(scale=linear.scale, rotation_deg=linear.rotation_deg, shift_x=shift[0], shift_y=shift[1])
-        fit = fit_pose(still(scene, Pose(), rng, size), still(scene, true, rng, size))
-        if fit.pose is None:
-            continue
-        told += 1
-        gaps = np.array(
-            [
-                fit.pose.scale - true.scale,
-                fit.pose.rotation_deg - true.rotation_deg,
-                fit.pose.shift_x - true.shift_x,
-                fit.pose.shift_y - true.shift_y,
-            ]
-        )
-        sigmas = np.array([fit.scale_sigma, fit.rotation_sigma_deg, fit.shift_sigma_px, fit.shift_sigma_px])
-        held += np.abs(gaps) <= 1.96 * sigmas
-        errors.append(gaps / sigmas)
-    share = ", ".join(f"{name} {100 * n / told:.0f} %" for name, n in zip(("scale", "turn", "x", "y"), held, strict=True))
-    pull = np.sqrt(np.mean(np.square(errors), axis=0))
-    print(
-        f"pose intervals, {told} of {trials} pairs told: the truth lies inside for {share}; rms error / stated {pull.round(2)}"
-    )
+def bench_coverage(trials_each: int = 12) -> None:
+    """Share of seeded pairs whose 95 % intervals of scale, rotation and shift hold the truth, by kind."""
+    every = []
+    for kind in trials.KINDS:
+        rows, refused = [], 0
+        for seed in range(trials_each):
+            pulls = trials.pose_pulls(trials.make_trial(kind, seed))
+            refused += pulls is None
+            rows += [] if pulls is None else [pulls]
+        every += rows
+        print(f"pose intervals, {kind}: {_share(np.array(rows))}, refused {refused}")
+    print(f"pose intervals, all: {_share(np.array(every))}")
+
+
+def _share(pulls: np.ndarray) -> str:
+    """How many of the errors (in 1.96ths of the half interval) lie inside, in words."""
+    held, root = 100 * (np.abs(pulls) <= 1.96).mean(), np.sqrt(np.mean(pulls**2))
+    return f"{len(pulls)} pairs, truth inside in {held:.0f} %, rms error / stated {root:.2f}"
+
+
+def bench_clock(trials_each: int = 24) -> None:
+    """Share of seeded pairs of sounds and of light series whose 95 % intervals of offset and rate hold the truth, by kind."""
+    every = []
+    for kind in trials_time.KINDS:
+        offsets, rates, gaps, refused = [], [], [], 0
+        for seed in range(trials_each):
+            trial = trials_time.make_clock_trial(kind, seed)
+            fit = fit_clock(trial.witness)
+            if fit is None:
+                refused += 1
+                continue
+            pulls = trials_time.clock_pulls(trial, fit)
+            offsets.append(pulls[0])
+            rates += [pulls[1]] if fit.rate_known else []
+            gaps.append(fit.clock.offset_s + 1e-6 * (fit.clock.rate_ppm - trial.rate_ppm) * fit.middle_s - trial.offset_s)
+        every += offsets + rates
+        rate = f"; rate: {_share(np.array(rates))}" if rates else ""
+        rms_ms = 1e3 * np.sqrt(np.mean(np.square(gaps)))
+        print(f"offset, {kind}: {_share(np.array(offsets))}, rms {rms_ms:.4f} ms{rate}, refused {refused}")
+    print(f"offsets and rates, all: {_share(np.array(every))}")
 
 
 def bench_session() -> None:
@@ -182,6 +194,7 @@ def main() -> None:
         "takes": bench_takes,
         "pose": bench_pose,
         "coverage": bench_coverage,
+        "clock": bench_clock,
         "session": bench_session,
     }
     parser = argparse.ArgumentParser(description=__doc__)

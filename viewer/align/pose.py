@@ -21,7 +21,7 @@ from viewer.align.refine import Refined, field_radius, refine, scale_of, warp_di
 from viewer.align.transform import Pose
 
 _LEAST_AGREEMENT = 0.35
-_FLOOR_PX = 0.01
+_FLOOR_PX = 0.003
 _BANDS = ((0.9, 6.0), (1.4, 9.0), (1.4, 16.0), (2.5, 16.0), (4.5, 24.0))
 _PULL = 0.003
 _HOPELESS = 0.4  # of the best score on coarse pixels: finer ones only tell more against such a guess
@@ -42,7 +42,9 @@ class PoseFit:
         Correlation of both pictures at the pose, noise allowed for (1: the same but for noise).
     second_px : float or None
         Difference (rms over the field, px) of the method that confirms it.
-    scale_sigma, rotation_sigma_deg, shift_sigma_px : float
+    scale_sigma, rotation_sigma_deg : float
+    shift_sigma_px : (float, float)
+        1.96 sigma is the 95 % interval, see `spread`.
     overlap : float
         Share of the reference's field that the moving clip shows.
     warnings : tuple of str
@@ -60,7 +62,7 @@ class PoseFit:
     second_px: float | None = None
     scale_sigma: float = 0.0
     rotation_sigma_deg: float = 0.0
-    shift_sigma_px: float = 0.0
+    shift_sigma_px: tuple[float, float] = (0.0, 0.0)
     overlap: float = 0.0
     tiles: np.ndarray | None = None
     warnings: tuple[str, ...] = ()
@@ -123,8 +125,8 @@ def _rivals(reference: Picture, moving: Picture, one: Refined, second: Refined) 
 def _finest(reference: Picture, moving: Picture, warp: np.ndarray) -> Refined | None:
     """Refined at full size in the band that promises the smallest error.
 
-    Halo, veil and shading of two devices differ and pull by about a three-hundredth of the band's width; noise asks for a wider
-    band.  The stated error is that of noise and the pull together.
+    Halo, veil and shading of two devices differ and pull by about a three-hundredth of the band's width, noise asks for a wider
+    band: so much for the choice.  The error that is stated is what the parts of the picture show (`spread`).
     """
     best: tuple[float, Refined] | None = None
     found = refine(reference, moving, warp, factors=(2.0,), rough=True)
@@ -137,7 +139,7 @@ def _finest(reference: Picture, moving: Picture, warp: np.ndarray) -> Refined | 
         noise = 0.5 * float(np.trace(made.covariance))
         error = noise + (_PULL * coarse) ** 2
         if best is None or error < best[0]:
-            best = (error, replace(made, covariance=made.covariance + np.eye(len(made.covariance)) * (_PULL * coarse) ** 2))
+            best = (error, made)
             if noise < 4.0 * (_PULL * coarse) ** 2:
                 break
     return best[1] if best else None
@@ -220,7 +222,7 @@ def _judge(reference: Picture, moving: Picture, found: Refined, guesses: list[Gu
     matrix = np.linalg.inv(found.warp)
     matrix /= matrix[2, 2]
     pose = Pose.from_matrix(matrix[:2], pose_by=f"intensity+{by}", residual_px=found.residual_px)
-    landing = found.errors_at(np.array([[pose.shift_x, pose.shift_y]]))[0] / math.sqrt(2.0)
+    landing = found.errors_at(np.array([[pose.shift_x, pose.shift_y]]))[0]
     warnings: list[str] = []
     if found.overlap < 0.6:
         warnings.append(f"only {100 * found.overlap:.0f} % of the reference's field shows in the clip.")
@@ -235,7 +237,7 @@ def _judge(reference: Picture, moving: Picture, found: Refined, guesses: list[Gu
         second_px=second,
         scale_sigma=math.hypot(math.sqrt(found.covariance[0, 0]), _FLOOR_PX) / found.length * pose.scale,
         rotation_sigma_deg=math.degrees(math.hypot(math.sqrt(found.covariance[1, 1]), _FLOOR_PX) / found.length),
-        shift_sigma_px=math.hypot(landing, _FLOOR_PX),
+        shift_sigma_px=(math.hypot(landing[0], _FLOOR_PX), math.hypot(landing[1], _FLOOR_PX)),
         overlap=found.overlap,
         tiles=tiles,
         warnings=tuple(warnings),

@@ -74,7 +74,7 @@ def _pose_readings(name: str, found: PairAlignment) -> list[Reading]:
             for (key, unit), value in zip(units, (pose.scale, pose.rotation_deg, pose.shift_x, pose.shift_y), strict=True)
         ]
     values = (pose.scale, pose.rotation_deg, pose.shift_x, pose.shift_y)
-    sigmas = (fit.scale_sigma, fit.rotation_sigma_deg, fit.shift_sigma_px, fit.shift_sigma_px)
+    sigmas = (fit.scale_sigma, fit.rotation_sigma_deg, *fit.shift_sigma_px)
     method = POSE_METHOD.format(by=pose.pose_by.partition("+")[2])
     return [
         Reading(
