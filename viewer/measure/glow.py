@@ -15,6 +15,7 @@ import numpy as np
 from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.ndimage import distance_transform_edt, maximum_filter
 from scipy.optimize import nnls
+from scipy.special import ndtr
 
 from viewer.measure.bloom_fit import covariance
 from viewer.measure.bloom_model import Patch
@@ -23,6 +24,8 @@ GAIN = 2.0  # by how much a disc must fit better than smooth kernels, in units o
 SMOOTH_SIGMAS = (4.0, 6.4, 10.0, 16.0, 26.0, 42.0, 68.0, 110.0)
 LEAST_SHARE = 0.01  # of the bright light; less is what codecs and blur leave
 RICHER = 12.0  # the same for a slope of the dark and a wide glow beside a disc
+LEAST_BLUR = 0.3  # px, of a disc's edge: what a pixel's own width makes of it
+SOFTER = 1.5  # by how much a halo's own soft edge may exceed the blur
 GLARE_SCALES = (5.0, 10.0, 20.0, 40.0)  # px, of exponential glare beside a disc
 FADES = "the glow fades without an edge, as lens glare does. Film the same edge without the device to tell them apart."
 NO_GLOW = "no glow stands out of the dark. Film a brighter sky, or more frames."
@@ -50,10 +53,13 @@ class Glow:
 
 
 class _Spread:
-    """Spreads the light of the bright pixels over kernels, by Fourier transform; the border is continued outwards."""
+    """Spreads the light of the bright pixels over kernels, by Fourier transform; the border is continued outwards.
 
-    def __init__(self, source: np.ndarray, reach: int) -> None:
-        self.pad = reach
+    The source is sharp; what blurs its edge (`blur`, sigma in px) blurs that of the disc as well.
+    """
+
+    def __init__(self, source: np.ndarray, reach: int, blur: float) -> None:
+        self.pad, self.blur = reach, max(blur, LEAST_BLUR)
         padded = np.pad(source, reach, mode="edge")
         self.shape = (next_fast_len(padded.shape[0] + reach, real=True), next_fast_len(padded.shape[1] + reach, real=True))
         self.spectrum = rfft2(padded, self.shape)
@@ -67,9 +73,9 @@ class _Spread:
         spread = irfft2(self.spectrum * rfft2(kernel / kernel.sum()), self.shape)
         return np.asarray(spread[self.pad : self.pad + self.rows, self.pad : self.pad + self.cols])
 
-    def disc(self, radius: float) -> np.ndarray:
-        """Spread over a disc; pixels cut by its edge count by the part inside."""
-        return self.over(np.clip(radius + 0.5 - self.r, 0.0, 1.0))
+    def disc(self, radius: float, softer: float = 1.0) -> np.ndarray:
+        """Spread over a disc with a blurred edge, `softer` times as soft as the blur makes it."""
+        return self.over(ndtr((radius - self.r) / (softer * self.blur)))
 
     def exponential(self, scale: float) -> np.ndarray:
         """Spread over ``exp(-r / scale)``, as glare falls off."""
@@ -204,7 +210,7 @@ def _search(
     problem = _Problem(light[ys, xs], np.ones(ys.size), plain_ground, np.zeros((0, ys.size)))
     radius: float | None = None
     for _ in range(3):
-        spread = _Spread(source, reach)
+        spread = _Spread(source, reach, blur)
         radius = _best_radius(problem, spread, ys, xs, most, near=radius)
         disc = spread.disc(radius)
         chi2, amplitude, columns, rest = problem.solve(disc[ys, xs])
@@ -228,6 +234,7 @@ def _search(
             unit = max(chi2 / max(1, ys.size - 9), 1e-300)
             inflation = _radius_error(problem, spread, ys, xs, radius, amplitude, columns, rest)[1]
     sigma, inflation = _radius_error(problem, spread, ys, xs, radius, amplitude, columns, rest)
+    softer = _best_radius(problem, spread, ys, xs, most, near=radius, softer=SOFTER)
     unit = max(chi2 / max(1, ys.size - 6) * max(1.0, inflation) ** 2, 1e-300)
     problem.smooth = np.vstack([glare, *(spread.gaussian(s)[None, ys, xs] for s in SMOOTH_SIGMAS if s < 1.5 * most)])
     without, plain, _, _ = problem.solve(None)
@@ -239,7 +246,8 @@ def _search(
         return Glow(None, 0.0, reason, 0.0, dark, bright, **curves)
     if radius > 0.94 * most:
         return Glow(None, 0.0, TOO_FAR, share, dark, bright, **curves)
-    return Glow(radius, math.hypot(sigma, _unseen(radius, blur)), "", share, dark, bright, **curves)
+    sigma = math.hypot(sigma, softer - radius, _unseen(radius, blur))
+    return Glow(radius, sigma, "", share, dark, bright, **curves)
 
 
 def _unseen(radius: float, blur: float) -> float:
@@ -292,12 +300,18 @@ def _robust(rest: np.ndarray, target: np.ndarray) -> np.ndarray:
 
 
 def _best_radius(
-    problem: _Problem, spread: _Spread, ys: np.ndarray, xs: np.ndarray, most: float, near: float | None = None
+    problem: _Problem,
+    spread: _Spread,
+    ys: np.ndarray,
+    xs: np.ndarray,
+    most: float,
+    near: float | None = None,
+    softer: float = 1.0,
 ) -> float:
     """Return the radius of least squared residual: a coarse ladder, then finer steps round the best."""
 
     def left(radius: float) -> float:
-        return problem.solve(spread.disc(radius)[ys, xs])[0]
+        return problem.solve(spread.disc(radius, softer)[ys, xs])[0]
 
     ladder = 5.0 * 1.12 ** np.arange(40) if near is None else near * np.array([0.94, 0.97, 1.0, 1.03, 1.06])
     ladder = ladder[(ladder >= 3.0) & (ladder <= most)]
