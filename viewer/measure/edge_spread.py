@@ -267,7 +267,7 @@ def _photon(distance: np.ndarray, light: np.ndarray, centre: float, widths: np.n
 
     The light is the model's: weights from the pixels themselves would favour those that noise has darkened.
     """
-    found, rest = _erf_levels(distance, light, centre, widths)
+    rest = _erf_levels(distance, light, centre, widths)[1]
     model = light - rest
     bright = max(float(model.max()), 1e-300)
     return np.asarray(np.sqrt(bright / np.maximum(model, LEAST_LIGHT * bright)))
