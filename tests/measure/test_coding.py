@@ -40,6 +40,17 @@ def test_no_noise_left() -> None:
     assert coding_of(0.0, 0.01, standing=4.0).step > FLOOR
 
 
+def test_a_noisy_part_has_no_coarser_step_than_its_clip() -> None:
+    # one step everywhere; a bright quiet half spends no bits, so that the mean rate is half of that of the noisy half
+    sigma, rate = 4.0, 0.4
+    left = sigma * math.sqrt(1.0 - 2.0 ** (-2 * rate))
+    step = math.sqrt(12.0) * sigma * 2.0**-rate
+    alone = coding_of(left, rate / 2)
+    capped = coding_of(left, rate / 2, whole=0.6 * step)
+    assert alone.step > 1.4 * step and capped.step == pytest.approx(1.02 * step, rel=0.01)
+    assert coding_of(0.5, rate, whole=step).step == coding_of(0.5, rate).step  # hardly any noise: no cap
+
+
 def test_thin_bars_lose_more() -> None:
     bare, noisy = coding_of(0.0, 0.01), coding_of(6.0, 1.0)
     assert noisy.dithered and not bare.dithered

@@ -26,6 +26,7 @@ TAKEN_WIDTH_PX = 3.0
 DOUBT = 1.2  # standard error of what was taken, in units of itself
 STANDING = 6.0  # steps a unit of what is left standing along lines
 NO_NOISE = 0.3  # 8-bit codes of noise below which it was all taken
+OVER_WHOLE, ENOUGH_NOISE = 1.7, 0.28  # of encodes with noise everywhere: their step over that of the whole clip's noise
 FLOOR = 15.0  # 8-bit codes: the step of a coder that takes usual noise whole
 
 
@@ -82,7 +83,7 @@ def given_back(seen: float, taken: float) -> float:
 LOSSLESS = Coding(0.0, 0.0)
 
 
-def coding_of(noise: float, bits_per_pixel: float, *, standing: float = 0.0, bit_depth: int = 8) -> Coding:
+def coding_of(noise: float, bits_per_pixel: float, *, standing: float = 0.0, bit_depth: int = 8, whole: float = 0.0) -> Coding:
     """Judge how coarsely pictures are coded.
 
     Parameters
@@ -95,6 +96,9 @@ def coding_of(noise: float, bits_per_pixel: float, *, standing: float = 0.0, bit
         Rms in the mean picture along lines that should be alike, noise taken off, luma codes.
     bit_depth : int, optional
         Of the clip.
+    whole : float, optional
+        Quantiser step that the noise of the whole clip tells, luma codes; 0 if unknown.  Encoders hold their step: where this
+        part alone is noisy, the bits of the clip are not its own, and the step is no more than about that of the whole.
 
     Returns
     -------
@@ -107,6 +111,9 @@ def coding_of(noise: float, bits_per_pixel: float, *, standing: float = 0.0, bit
         step = max(FLOOR * unit, min(step, 3.0 * FLOOR * unit), STANDING * standing)
         return Coding(step, 0.0)
     step = min(step, 4.0 * FLOOR * unit)
+    if whole > 0.0:
+        # little noise left tells nothing about the step: then the cap is loose
+        step = min(step, OVER_WHOLE * whole / min(1.0, noise / (ENOUGH_NOISE * whole)) ** 2)
     return Coding(step, noise)
 
 

@@ -15,6 +15,7 @@ from viewer.measure.cutnoise import LEAST_PILE, Uncut, channels_alike, undo_cut
 from viewer.measure.regions import Rect
 from viewer.media import ClipReader, Frame, Tint
 from viewer.media.light import from_linear, luma_scale, to_linear
+from viewer.tasks.encoder import encoder_of
 from viewer.tasks.mean_picture import LOSSLESS as LOSSLESS_CODECS
 from viewer.tasks.patches import Span, black_code, linear_of_code, step_light
 
@@ -120,6 +121,7 @@ class Window:
             clip.info.bits_per_pixel,
             standing=math.sqrt(standing) / step,
             bit_depth=clip.info.bit_depth,
+            whole=math.sqrt(12.0 * encoder_of(clip).water),
         )
 
 
