@@ -9,7 +9,7 @@ from pathlib import Path
 import av
 import numpy as np
 from scipy.ndimage import map_coordinates
-from scipy.signal import butter, sosfilt, sosfiltfilt
+from scipy.signal import butter, sosfilt
 
 from viewer.align.clock import ClockFit, Witness
 from viewer.align.sound import sound_witness
@@ -65,7 +65,7 @@ def _sounds(kind: str, rng: np.random.Generator, seed: int) -> ClockTrial:
         clock = (np.arange(int(length * RATE)) / RATE) * (1 + 1e-6 * rate) + shift
         heard = map_coordinates(scene, [(clock + 1.0) * _FINE], order=3, mode="constant").astype(np.float64)
         low, high = rng.uniform(60, 300), rng.uniform(7000, 14000)
-        heard = sosfiltfilt(butter(1, [low, high], "bandpass", fs=RATE, output="sos"), heard)  # tone, no delay
+        heard = sosfilt(butter(1, [low, high], "bandpass", fs=RATE, output="sos"), heard)  # delays by microseconds
         level = np.sqrt(np.mean(heard**2))
         noise = level * (rng.uniform(0.5, 1.5) if kind == "faint" else np.exp(rng.uniform(np.log(0.003), np.log(0.3))))
         heard = heard + noise * sosfilt(butter(1, rng.uniform(1000, 12000), fs=RATE, output="sos"), rng.normal(size=len(heard)))

@@ -16,6 +16,7 @@ from viewer.align.sound_fine import Found, fine_offsets
 from viewer.align.track import Track, energy_envelope, same_rate, track
 
 _NEAR_S = 0.005
+_MICROPHONE_S = 4e-6  # microphones and their filters delay a sound by microseconds that differ, and that no sound tells
 
 
 def sound_witness(reference: Track, clip: Track, *, search_s: tuple[float, float] | None = None) -> Witness:
@@ -78,7 +79,7 @@ def _waveform(found: Found) -> Witness:
         scene_s=found.at + found.offset,
         sigma_s=np.full(len(found.at), found.sigma),
         score=found.score,
-        floor_s=1e-6,
+        floor_s=_MICROPHONE_S,
         notes=(f"waveforms agree to {found.agreement:.2f}",),
     )
 

@@ -17,6 +17,7 @@ from scipy.signal import fftconvolve
 from viewer.align.clock import Witness
 
 _BEFORE = 6
+_EXPOSURES = (0.03, 0.1, 0.2, 0.3, 0.42, 0.54, 0.66, 0.78, 0.9, 1.0)  # in frame intervals
 _STATIC = (
     "static, no common time: nothing in the picture changes in both clips. Clap, or switch a lamp, in view of all cameras."
 )
@@ -106,47 +107,79 @@ def find_steps(series: LightSeries, *, least: float = 0.06) -> tuple[LightStep, 
     return tuple(sorted(out, key=lambda step: step.frame))
 
 
-def _grid(interval: float) -> tuple[np.ndarray, np.ndarray]:
-    """Readout (s, signed: down or up) and exposure (s) that are tried."""
-    readout = np.linspace(-1.0, 1.0, 25) * interval
-    exposure = np.array([0.03, 0.1, 0.2, 0.3, 0.42, 0.54, 0.66, 0.78, 0.9, 1.0]) * interval
-    return readout, exposure
+def _grid(interval: float) -> np.ndarray:
+    """Readout (s, signed: down or up) and exposure (s) that are tried, shape (modes, 2)."""
+    return np.array([(r, e) for r in np.linspace(-1.0, 1.0, 25) for e in _EXPOSURES]) * interval
 
 
-def _likelihoods(series: LightSeries, bands: np.ndarray, steps: tuple[LightStep, ...], spacing: float) -> np.ndarray:
-    """Log likelihood of each step's moment: shape (steps, readout x exposure, moments).
+def _finer(modes: np.ndarray, likelihood: np.ndarray, interval: float, most: int = 12) -> np.ndarray:
+    """The likely modes of the grid, each divided into nine, shape (modes, 2)."""
+    best = np.argsort(-likelihood)[:most]
+    best = best[likelihood[best] > likelihood[best[0]] - 12.0]
+    widths = np.gradient(_EXPOSURES) * interval
+    out = []
+    for readout, exposure in modes[best]:
+        width = float(widths[np.argmin(np.abs(np.array(_EXPOSURES) * interval - exposure))])
+        out += [
+            (readout + k * interval / 36.0, max(exposure + m * width / 3.0, 0.01 * interval))
+            for k in (-1, 0, 1)
+            for m in (-1, 0, 1)
+        ]
+    return np.array(out)
+
+
+def _likelihoods(
+    series: LightSeries, bands: np.ndarray, steps: tuple[LightStep, ...], spacing: float, modes: np.ndarray
+) -> np.ndarray:
+    """Log likelihood of each step's moment: shape (steps, modes, moments); a mode is a readout and an exposure (s).
 
     Moments lie `spacing` apart, from 1.6 intervals before the time of the step's frame on.  A step in the dead time between
     two exposures leaves a flat stretch: an interval, not a point.
     """
     interval = series.interval_s
-    readout, exposure = _grid(interval)
     if bands.shape[1] % 2 == 0:
         bands = 0.5 * (bands[:, ::2] + bands[:, 1::2])
     y = (np.arange(bands.shape[1]) + 0.5) / bands.shape[1] - 0.5
     tries = np.arange(-1.6 * interval, 3.4 * interval, spacing)
-    out = np.zeros((len(steps), len(readout) * len(exposure), len(tries)))
+    out = np.zeros((len(steps), len(modes), len(tries)))
     for number, step in enumerate(steps):
-        k = step.frame
-        lo, hi = max(0, k - 2), min(len(bands), k + 3)
-        low = np.median(bands[max(0, k - 1 - _BEFORE) : max(1, k - 1)], axis=0)
-        high = np.median(bands[min(k + 2, len(bands) - 1) : k + 2 + _BEFORE], axis=0)
-        height = high - low
-        telling = np.abs(height) > 0.15 * float(np.max(np.abs(height)))
-        seen = ((bands[lo:hi] - low)[:, telling] / height[telling]).ravel()
-        away = np.concatenate([bands[max(0, k - 1 - _BEFORE) : max(1, k - 1)], bands[k + 2 : k + 2 + _BEFORE] - height])
-        noise = float(np.median(np.std((away - low)[:, telling] / height[telling], axis=0))) if len(away) > 2 else 0.05
+        lo, hi, seen, telling, noise = _fractions(bands, step.frame)
+        seen = seen[:, telling].ravel()
         # A model never fits to the noise, and neighbouring bands share what it misses.
         weight = 0.5 / max(noise, 0.03) ** 2 / 3.0
-        start = series.time_s[lo:hi, None] - series.time_s[k]
-        for i, r in enumerate(readout):
+        start = series.time_s[lo:hi, None] - series.time_s[step.frame]
+        for mode, (r, e) in enumerate(modes):
             # A frame's own time is taken for the start of the exposure of the row that is read first.
             base = (start + y[telling][None, :] * r + 0.5 * abs(r)).ravel()
-            lead = base[None, :] - tries[:, None]
-            for j, e in enumerate(exposure):
-                gap = np.clip(lead / e + 1.0, 0.0, 1.0) - seen
-                out[number, i * len(exposure) + j] = -weight * np.einsum("ts,ts->t", gap, gap)
+            gap = np.clip((base[None, :] - tries[:, None]) / e + 1.0, 0.0, 1.0) - seen
+            out[number, mode] = -weight * np.einsum("ts,ts->t", gap, gap)
     return out
+
+
+def _fractions(bands: np.ndarray, k: int) -> tuple[int, int, np.ndarray, np.ndarray, float]:
+    """How far each band has gone from its level before a step at frame k to that after it.
+
+    Returns first and last frame (excluded), the fractions (frames, bands), which bands tell, and their noise.
+    """
+    lo, hi = max(0, k - 2), min(len(bands), k + 3)
+    low = np.median(bands[max(0, k - 1 - _BEFORE) : max(1, k - 1)], axis=0)
+    high = np.median(bands[min(k + 2, len(bands) - 1) : k + 2 + _BEFORE], axis=0)
+    height = high - low
+    telling = np.abs(height) > 0.15 * float(np.max(np.abs(height)))
+    height = np.where(telling, height, 1.0)
+    away = np.concatenate([bands[max(0, k - 1 - _BEFORE) : max(1, k - 1)], bands[k + 2 : k + 2 + _BEFORE] - height])
+    noise = float(np.median(np.std(((away - low) / height)[:, telling], axis=0))) if len(away) > 2 else 0.05
+    return lo, hi, (bands[lo:hi] - low) / height, telling, noise
+
+
+def _rolling(series: LightSeries, steps: tuple[LightStep, ...]) -> np.ndarray:
+    """The bands along which the shutter rolls: while the light changes, they differ; across it all say the same."""
+
+    def spread(bands: np.ndarray) -> float:
+        made = [_fractions(bands, step.frame) for step in steps]
+        return sum(float(seen[:, telling].var(axis=1).sum()) for _, _, seen, telling, _ in made)
+
+    return max((series.rows, series.columns), key=spread)
 
 
 def steps_witness(reference: LightSeries, clip: LightSeries) -> Witness:
@@ -218,11 +251,7 @@ def _offset(
 ) -> tuple[float, float]:
     """Mean and standard deviation of the offset (s), readout and exposure integrated out."""
     spacing = 0.02 * min(reference.interval_s, clip.interval_s)
-    choices = []
-    for axis in ("rows", "columns"):
-        pair = [_likelihoods(s, getattr(s, axis), steps, spacing) for s, steps in ((reference, steps_a), (clip, steps_b))]
-        choices.append((sum(float(made.max(axis=2).sum(axis=0).max()) for made in pair), pair))
-    like_a, like_b = max(choices, key=lambda choice: choice[0])[1]
+    like_a, like_b = _by_mode(reference, clip, steps_a, steps_b, spacing)
     best_a, best_b = (made.max(axis=2).sum(axis=0) for made in (like_a, like_b))
     if _alike_cameras(reference, clip):
         both = best_a + best_b
@@ -253,6 +282,28 @@ def _offset(
     mean = float((chance * grid).sum())
     # Half as much again: the grid of readouts and exposures is coarse, and light rarely steps at once.
     return mean, 1.5 * math.sqrt(float((chance * (grid - mean) ** 2).sum()))
+
+
+def _by_mode(
+    reference: LightSeries,
+    clip: LightSeries,
+    steps_a: tuple[LightStep, ...],
+    steps_b: tuple[LightStep, ...],
+    spacing: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Likelihoods of both clips for the modes that explain the edges best."""
+    both = [(one, _rolling(one, steps), steps) for one, steps in ((reference, steps_a), (clip, steps_b))]
+    best = []
+    for one, bands, steps in both:
+        made = _likelihoods(one, bands, steps, 0.06 * one.interval_s, _grid(one.interval_s))
+        best.append(made.max(axis=2).sum(axis=0))
+    if _alike_cameras(reference, clip):  # one mode for both
+        best = [best[0] + best[1]] * 2
+    a, b = (
+        _likelihoods(one, bands, steps, spacing, _finer(_grid(one.interval_s), values, one.interval_s))
+        for (one, bands, steps), values in zip(both, best, strict=True)
+    )
+    return a, b
 
 
 def _alike_cameras(reference: LightSeries, clip: LightSeries) -> bool:
