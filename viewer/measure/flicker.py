@@ -50,16 +50,27 @@ def look_at(clip: Clip | Look, cancelled: Callable[[], bool] | None = None) -> L
         return clip
     relative = relative_light(bin_rows(clip.rows))
     found = find_lines(relative, cancelled=cancelled)
-    lines, choices = [], []
+    lines: list[Line] = []
+    choices: list[Choice] = []
     for index, line in enumerate(found.lines):
         line, choice = _choose(clip, relative, line, found.plane)
         if not choice.candidates:
             continue
         if index > 0 and (abs(choice.misfit) > 0.15 or line.evidence.strength < 12.0 or line.wave.amplitude < 0.004):
             continue
+        if any(_one_light(choice, other) for other in choices):
+            continue
         lines.append(line)
         choices.append(choice)
     return Look(clip, relative, replace(found, lines=tuple(lines)), tuple(choices))
+
+
+def _one_light(choice: Choice, other: Choice) -> bool:
+    """Whether two lines have one frequency: the weaker is an image that an encoder made of the other."""
+    if choice.single is None or other.single is None:
+        return False
+    near = 0.02 + 3.0 * math.hypot(choice.single.sigma_hz, other.single.sigma_hz)
+    return abs(choice.single.frequency_hz - other.single.frequency_hz) < near
 
 
 def _choose(clip: Clip, relative: Relative, line: Line, plane: Plane) -> tuple[Line, Choice]:

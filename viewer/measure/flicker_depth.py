@@ -30,6 +30,8 @@ LEAST_STARVED = 0.1
 LOST_ALWAYS, LOST_IF_NARROW = 0.2, 0.7
 """Shares of what is left over that key pictures of starved encoders lack too: of any bands, and more of those narrower than a
 block."""
+LOST_TOO = 0.35
+"""Key pictures lose about this share of what predicted ones lose more than they do: their steps are usually 1.4 times finer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +56,9 @@ def starved_share(bits_per_pixel: float) -> float:
 
 
 def left_over(line: Line) -> float:
-    """Return what the fit of a line leaves in a typical row (relative light, root mean square).
-
-    Rows with edges that move leave more; that is not the encoder's.
-    """
-    lit = line.sheet.weight > 0
-    return float(np.sqrt(np.median(np.mean(np.square(line.wave.rest[:, lit]), axis=0))))
+    """Return what the fit of a line leaves in the rows that carry it (relative light, root mean square by weight of rows)."""
+    weight = line.sheet.weight
+    return float(np.sqrt(np.mean(np.square(line.wave.rest) @ weight) / weight.sum()))
 
 
 def codec_loss(line: Line, bits_per_pixel: float, *, key: Bools | None = None, rows_delivered: float = 0.0) -> Loss:
@@ -91,10 +90,11 @@ def codec_loss(line: Line, bits_per_pixel: float, *, key: Bools | None = None, r
     rest = left_over(line)
     narrow = min(1.0, BLOCK_ROWS * abs(line.wave.q) / rows_delivered) if rows_delivered > 0 else 0.7
     typical = min((LOST_ALWAYS + LOST_IF_NARROW * narrow) * starved * rest, 0.15 * amplitude)
+    typical += min(LOST_TOO * gain * narrow, 0.1 * amplitude)
     buried = 1.0 + 12.0 * starved * (rest / amplitude) ** 2
     # dark light of logarithmic curves reads low on average, which makes depths read high
     below = typical + min(gain, 2.0 * unsure) + 0.5 * min(rest, 0.15 * amplitude) + 0.015 * amplitude
-    above = (1.1 + 1.3 * starved) * rest * buried + 0.015 * amplitude - typical + (unsure if gain > 0 else 0.0)
+    above = (1.1 + 1.3 * starved) * rest * buried + 0.015 * amplitude - typical + (unsure + 0.5 * gain if gain > 0 else 0.0)
     return Loss(gain + typical, min(below, amplitude), max(above, 0.0), starved)
 
 
