@@ -55,16 +55,17 @@ def write_flicker(
     noise: float = 0.02,
     rotation: int = 0,
     flat: bool = False,
+    bright: float = 1.0,
     file_rate: Fraction | None = None,
     shift: tuple[int, int] = (0, 0),
 ) -> Path:
     """Write a clip; `direction` is that of the readout in the stored picture, `file_rate` another rate to play at.
 
-    `shift` moves the screen (px, right and down).
+    `shift` moves the screen (px, right and down), `bright` multiplies its light.
     """
     rng = np.random.default_rng(5)
     dark, lit = monitor(rows, cols)
-    lit = np.roll(lit, shift[::-1], axis=(0, 1))
+    lit = bright * np.roll(lit, shift[::-1], axis=(0, 1))
     if flat:
         dark, lit = np.full((rows, cols), 0.3), np.zeros((rows, cols))
     along = {"down": np.arange(rows), "up": np.arange(rows)[::-1], "right": np.arange(cols), "left": np.arange(cols)[::-1]}

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from viewer.errors import Cancelled, RegionError, UsageError
+from viewer.measure.readings import Flag
 from viewer.measure.regions import Rect
 from viewer.media import open_clip
 from viewer.media.quantiser import typical_step
@@ -70,6 +71,14 @@ def test_screen_that_pulses_is_not_the_tube(make: Make) -> None:
     assert result.reading("modulation_frequency").value == pytest.approx(240.37, abs=3e-3)
     assert result.extras["origin"] == "source"
     assert result.verdict is not None and "No gating" in result.verdict.sentence
+
+
+def test_gate_beside_a_screen_that_clips(make: Make) -> None:
+    """What clips is left out: the gate is right, and the answer says that the screen was not looked at."""
+    result = measured(make("clips", tube=Gate(377.7, 0.4), source=Gate(240.2, 0.5), bright=6.0))
+    reading = result.reading("modulation_frequency")
+    assert reading.value == pytest.approx(377.7, abs=5e-3) and Flag.CLIPPED in reading.flags
+    assert any("clips and was left out" in text for text in result.warnings)
 
 
 def test_map_of_places_stands_upright(make: Make) -> None:

@@ -13,7 +13,7 @@ from viewer.measure.flicker_planner import Plan
 from viewer.measure.readings import Verdict
 from viewer.measure.regions import Rect
 from viewer.tasks.document import Result
-from viewer.tasks.flicker_document import extras, plots, readings
+from viewer.tasks.flicker_document import CLIPPED_TOLD, extras, plots, readings
 from viewer.tasks.flicker_encoder import clip_limit
 from viewer.tasks.flicker_gather import Gathered, gather
 
@@ -142,6 +142,11 @@ def measure_flicker(
         warnings.append("A clip of --also has another picture size: its readout may differ.")
     if region is not None and direction is None and clip.info.rotation:
         warnings.append("The clip is turned: give --readout-direction if the camera was not.")
+    if rows.clipped_share > CLIPPED_TOLD:
+        warnings.append(
+            f"{100 * rows.clipped_share:.0f} % of the lit picture clips and was left out: "
+            "what pulses only there is not seen. Film darker."
+        )
     place = "field" if region is None else str(region)
     inputs = tuple(c.info.input_record() for c in (clip, *also, *([source] if source else []), *([flat] if flat else [])))
     return Result(

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 CLOCK_PPM = 50.0
 """How far the clock of a camera may be off, parts per million (limits): usual for crystals of consumer goods (practice)."""
+CLIPPED_TOLD = 0.02
+"""Part of the lit picture that may clip without a word."""
 LOSS_TOLD = 0.1
 """A depth that an encoder may have changed by more than this share is flagged."""
 _ORIGINS = {"tube": Flag.OF_TUBE, "source": Flag.OF_SOURCE}
@@ -28,7 +30,7 @@ def readings(analysis: measure.Analysis, place: str, rows: Gathered, clip: ClipR
     flags = rows.flags | Flag.ONE_TAKE
     if clip.info.bits_per_pixel and clip.info.bits_per_pixel < 0.1:
         flags |= Flag.COMPRESSED
-    if rows.clipped_share > 0.02:
+    if rows.clipped_share > CLIPPED_TOLD:
         flags |= Flag.CLIPPED
     if clip.info.assumed:
         flags |= Flag.ASSUMED_LIGHT
@@ -246,6 +248,7 @@ def spectrum(analysis: measure.Analysis) -> dict[str, Any]:
 
 
 __all__ = [
+    "CLIPPED_TOLD",
     "CLOCK_PPM",
     "clock_sigma",
     "depth_map",
