@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
 from runpy import run_path
@@ -12,6 +13,7 @@ from viewer.media.writer import VideoWriter
 
 _rows = run_path(str(Path(__file__).parent.parent / "measure" / "flicker_rows_made.py"))
 Gate = _rows["Gate"]
+TICKS = 90_000
 
 
 def encode_709(light: np.ndarray) -> np.ndarray:
@@ -58,10 +60,14 @@ def write_flicker(
     bright: float = 1.0,
     file_rate: Fraction | None = None,
     shift: tuple[int, int] = (0, 0),
+    change: Callable[[int, np.ndarray], np.ndarray] | None = None,
+    times_s: Sequence[float] = (),
+    repeat: int = 0,
 ) -> Path:
     """Write a clip; `direction` is that of the readout in the stored picture, `file_rate` another rate to play at.
 
-    `shift` moves the screen (px, right and down), `bright` multiplies its light.
+    `shift` moves the screen (px, right and down), `bright` multiplies its light; `change` alters the light of
+    a frame; `times_s` are uneven frame times; every `repeat`-th picture is that of the frame before.
     """
     rng = np.random.default_rng(5)
     dark, lit = monitor(rows, cols)
@@ -85,14 +91,18 @@ def write_flicker(
         rotation=rotation,
         options=options,
         threads=1,
+        time_base=Fraction(1, TICKS) if times_s else None,
         **how,
     ) as writer:
-        for n in range(round(seconds * float(rate))):
-            t = n / float(rate) + line
+        for n in range(len(times_s) or round(seconds * float(rate))):
+            at = times_s[n] if times_s else n / float(rate)
+            t = at + line
             gate = 1.0 if tube is None else tube.mean(t, exposure_s)[turn]  # type: ignore[attr-defined]
             lamp = 1.0 if source is None else source.mean(t, exposure_s)[turn]  # type: ignore[attr-defined]
             light = (dark + lit * lamp) * gate
+            light = light if change is None else change(n, light)
             light = light + noise * np.sqrt(np.maximum(light, 1e-4) * 0.3) * rng.standard_normal((rows, cols))
-            signal = np.clip(curve(light), 0, 1).astype(np.float32)
-            writer.write(np.repeat(signal[..., None], 3, axis=2))
+            if not (repeat and n and n % repeat == 0):
+                signal = np.clip(curve(light), 0, 1).astype(np.float32)
+            writer.write(np.repeat(signal[..., None], 3, axis=2), round(at * TICKS) if times_s else None)
     return path
