@@ -50,6 +50,7 @@ ELSEWHERE = {
     "publish/words.py": "printed in the report",
 }
 _SENTENCE = re.compile(r"[A-Za-z]{2,} [A-Za-z({]|[a-z]{3}[.;:,] |\} [a-z]{3,}|[a-z]{3,} \{")
+_FIELD = re.compile(r"\{[\w.:]*\}")
 _MOST_VARIANTS = 12
 
 
@@ -123,6 +124,9 @@ def _is_text(node: ast.AST) -> bool:
 def _variants(node: ast.expr) -> list[tuple[str | None, ...]]:
     """Return the ways in which a text can come out: parts, None for what is filled in."""
     choices = [_choices(piece) for piece in _pieces(node)]
+    if isinstance(node, ast.Constant):  # a text to be filled by `str.format`
+        parts = _FIELD.split(str(node.value))
+        choices = [[(part,) if part is not None else (None,)] for text in parts for part in (text, None)][:-1]
     count = 1
     for choice in choices:
         count *= len(choice)

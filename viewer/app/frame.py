@@ -94,7 +94,7 @@ class Frame:
             if isinstance(state, str) and splitter.restoreState(QByteArray.fromBase64(state.encode())):
                 continue
             width, height = self.window.settings["window"][:2]
-            side = min(480, max(340, width // 4))
+            side = min(480, max(340, width // 4, min(px(340), width * 3 // 10)))
             left = min(px(264), width * 24 // 100)
             splitter.setSizes(
                 [left, max(400, width - left - side), side] if name == "across" else [max(300, height - 220), 128]

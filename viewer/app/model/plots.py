@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from viewer.app.i18n import tr
+from viewer.app.i18n import number, tr
 from viewer.app.model.curves import curves_of
 from viewer.app.model.glossary import is_main, title_of
 from viewer.app.model.plot import Curve, Mark, Plot, Source
@@ -146,7 +146,7 @@ def moment_words(session: Session, request: Request) -> str:
         return ""
     middle = 0.5 * (request.first_s + request.last_s)
     held = [level for level in begun if level.start_s is not None and level.start_s <= middle]
-    return f", {held[-1].value:g} {held[-1].unit}" if held else ""
+    return f", {number(held[-1].value)} {held[-1].unit}" if held else ""
 
 
 def _number(text: str) -> float | None:

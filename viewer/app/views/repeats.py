@@ -28,7 +28,7 @@ class RepeatsDialog(Dialog):
     """One line for each device in each scene, below it the comparisons that are open there."""
 
     def __init__(self, window: MainWindow) -> None:
-        super().__init__(window, tr("Which takes to film again"), size=(940, 600))
+        super().__init__(window, tr("Which takes to film again"), size=(1080, 600))
         from viewer.tasks.repeats import MOST_TAKES, plan_repeats, worst_scenes
 
         session = window.document.session
@@ -88,7 +88,10 @@ class RepeatsDialog(Dialog):
         told = [sum(r.enough is not None and r.enough <= n for r in mine) for n in self.takes]
         name = f"{self.session.device(device).name}, {self.session.scene(scene).name}"
         first = tr("{n} open", n=len(mine))
-        return self._item([name, first, *(tr("{n} told", n=n) if n else "–" for n in told), ""])
+        item = self._item([name, first, *(f"{n} ✓" if n else "–" for n in told), ""])
+        for place, n in enumerate(told, 2):
+            item.setToolTip(place, tr("{n} told", n=n))
+        return item
 
     def _line(self, repeat: Repeat) -> QTreeWidgetItem:
         where = region_words(self.session, repeat.request, repeat.of)
