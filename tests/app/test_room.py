@@ -86,3 +86,21 @@ def test_bars_are_named_by_frequency_and_way(session: Session) -> None:
         assert region_words(asked, "q1", "all frames") == "alle Bilder"
     finally:
         i18n.set_language("en")
+
+
+def test_the_audit_names_what_differs_at_once(make_window: Callable[..., MainWindow], session_file: Path) -> None:
+    from viewer.app.views.audit import AuditDialog
+    from viewer.session.audit import Row
+    from viewer.tasks.audit import SceneAudit
+
+    window = make_window(session_file)
+    assert settle(window)
+    window.run("audit")
+    dialog = next(dialog for dialog in window.dialogs if isinstance(dialog, AuditDialog))
+    assert settle(window)
+    rows = [Row("shutter_s", "Shutter", state, f"{state}.", ()) for state in ("same", "different", "unknown")]
+    dialog.show_audits([SceneAudit("Quay lamps", (), tuple(rows))])
+    assert dialog.head.text() == "1 difference found: Shutter (Quay lamps)"
+    dialog.show_audits([SceneAudit("Quay lamps", (), tuple(rows[:1]))])
+    assert dialog.head.text() == "Nothing differs where it is known."
+    dialog.close()

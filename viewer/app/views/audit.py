@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableWidget, QTableWidgetItem
+from PySide6.QtWidgets import QHeaderView, QTableWidget, QTableWidgetItem
 
-from viewer.app.i18n import mark, tr
+from viewer.app.i18n import mark, tr, trn
 from viewer.app.icons import icon
 from viewer.app.jobs import error_words
 from viewer.app.said import said
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from viewer.app.window import MainWindow
 
 STATES = {"same": mark("same"), "different": mark("different"), "unknown": mark("unknown"), "odd": mark("different")}
+MOST_NAMED = 4
 STATE_ICONS = {"same": "check", "different": "triangle-alert", "odd": "triangle-alert", "unknown": "circle-question-mark"}
 
 
@@ -28,7 +30,7 @@ class AuditDialog(Dialog):
 
     def __init__(self, window: MainWindow) -> None:
         super().__init__(window, tr("Compare camera settings"), size=(820, 560))
-        self.head = label(tr("Reading the clips"), kind="head")
+        self.head = label(tr("Reading the clips"), kind="head", wrap=True)
         self.table = QTableWidget(0, 3)
         self.table.setHorizontalHeaderLabels([tr("Setting"), tr("State"), tr("Evidence")])
         self.table.verticalHeader().hide()
@@ -70,8 +72,10 @@ class AuditDialog(Dialog):
             rows.append((audit.scene, "", ""))
             rows += [(tr(r.label), str(r.state), said(r.sentence)) for r in audit.rows]
             rows += [("", "different", said(text)) for text in audit.troubles]
-        odd = sum(state == "different" for _, state, _ in rows)
-        self.head.setText(tr("Nothing differs where it is known.") if not odd else tr("{n} differences found.", n=odd))
+        odd = [(setting or sentence, scene) for scene, setting, state, sentence in _placed(rows) if state == "different"]
+        where = "; ".join(f"{setting} ({scene})" for setting, scene in odd[:MOST_NAMED])
+        found = trn("{n} difference found: {where}", "{n} differences found: {where}", len(odd), where=where)
+        self.head.setText(found + ("; …" if len(odd) > MOST_NAMED else "") if odd else tr("Nothing differs where it is known."))
         self.table.setRowCount(len(rows))
         for n, (setting, state, sentence) in enumerate(rows):
             for c, text in enumerate((setting, tr(STATES.get(state, state)) if state else "", sentence)):
@@ -84,9 +88,16 @@ class AuditDialog(Dialog):
                     item.setFont(font)
                 self.table.setItem(n, c, item)
         self.table.resizeRowsToContents()
-        first = next((n for n, (_, state, _) in enumerate(rows) if state == "different"), None)
-        if first is not None:
-            self.table.scrollTo(self.table.model().index(first, 0), QAbstractItemView.ScrollHint.PositionAtCenter)
+
+
+def _placed(rows: list[tuple[str, str, str]]) -> Iterator[tuple[str, str, str, str]]:
+    """Yield (scene, setting, state, sentence); a row without a state names the scene of those that follow."""
+    scene = ""
+    for setting, state, sentence in rows:
+        if state:
+            yield scene, setting, state, sentence
+        else:
+            scene = setting
 
 
 __all__ = ["AuditDialog"]
