@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import fftconvolve
+from scipy.special import logsumexp
 
 from viewer.align.clock import Witness
 
@@ -156,6 +157,11 @@ def _likelihoods(
     return out
 
 
+def _evidence(likelihoods: np.ndarray) -> np.ndarray:
+    """What each mode makes of all steps, whenever they came (log): where any moment in a dead time will do, more moments do."""
+    return np.asarray(logsumexp(likelihoods, axis=2).sum(axis=0))
+
+
 def _fractions(bands: np.ndarray, k: int) -> tuple[int, int, np.ndarray, np.ndarray, float]:
     """How far each band has gone from its level before a step at frame k to that after it.
 
@@ -252,7 +258,7 @@ def _offset(
     """Mean and standard deviation of the offset (s), readout and exposure integrated out."""
     spacing = 0.02 * min(reference.interval_s, clip.interval_s)
     like_a, like_b = _by_mode(reference, clip, steps_a, steps_b, spacing)
-    best_a, best_b = (made.max(axis=2).sum(axis=0) for made in (like_a, like_b))
+    best_a, best_b = _evidence(like_a), _evidence(like_b)
     if _alike_cameras(reference, clip):
         both = best_a + best_b
         modes = [(int(m), int(m)) for m in np.nonzero(both > both.max() - 12.0)[0]]
@@ -296,7 +302,7 @@ def _by_mode(
     best = []
     for one, bands, steps in both:
         made = _likelihoods(one, bands, steps, 0.06 * one.interval_s, _grid(one.interval_s))
-        best.append(made.max(axis=2).sum(axis=0))
+        best.append(_evidence(made))
     if _alike_cameras(reference, clip):  # one mode for both
         best = [best[0] + best[1]] * 2
     a, b = (
