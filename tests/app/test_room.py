@@ -98,9 +98,12 @@ def test_the_audit_names_what_differs_at_once(make_window: Callable[..., MainWin
     window.run("audit")
     dialog = next(dialog for dialog in window.dialogs if isinstance(dialog, AuditDialog))
     assert settle(window)
-    rows = [Row("shutter_s", "Shutter", state, f"{state}.", ()) for state in ("same", "different", "unknown")]
-    dialog.show_audits([SceneAudit("Quay lamps", (), tuple(rows))])
+    rows = [
+        Row(setting="shutter_s", label="Shutter", state=state, sentence=f"{state}.", values=())
+        for state in ("same", "different", "unknown")
+    ]
+    dialog.show_audits([SceneAudit(scene="Quay lamps", clips=(), rows=tuple(rows))])
     assert dialog.head.text() == "1 difference found: Shutter (Quay lamps)"
-    dialog.show_audits([SceneAudit("Quay lamps", (), tuple(rows[:1]))])
+    dialog.show_audits([SceneAudit(scene="Quay lamps", clips=(), rows=tuple(rows[:1]))])
     assert dialog.head.text() == "Nothing differs where it is known."
     dialog.close()
