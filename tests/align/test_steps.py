@@ -44,6 +44,35 @@ def ladder(rng: np.random.Generator, count: int) -> list[tuple[float, float]]:
     return list(zip(moments.tolist(), np.cumprod(rng.uniform(0.4, 0.65, count)).tolist(), strict=True))
 
 
+def test_the_side_without_edges_is_not_read() -> None:
+    # Columns average the rows, so they have less noise and no edges: nothing of the moment within the frame is left in them.
+    rng = np.random.default_rng(11)
+    events = ladder(rng, 4)
+    pair = [
+        film(rng, events, fps=fps, readout_s=readout, exposure_s=0.66 / fps, start_s=start, noise=0.004, size=size)
+        for fps, readout, start, size in ((24.0, 0.036, 0.0, (640, 360)), (60.0, 0.010, 0.313, (1280, 720)))
+    ]
+    fit = fit_clock(steps_witness(*pair))
+    assert fit is not None and abs(fit.clock.offset_s - 0.313) < 0.003
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_steps_between_pictures_are_known_to_the_gap_only(seed: int) -> None:
+    # A shutter of no length at all: each clip says only between which two pictures the light changed.
+    rng = np.random.default_rng(seed)
+    events = ladder(rng, 3)
+    pair = [
+        film(rng, events, fps=fps, readout_s=0.0, exposure_s=1e-6, start_s=start, noise=0.002, size=size)
+        for fps, start, size in ((24.0, 0.0, (640, 360)), (60.0, 0.31, (1280, 720)))
+    ]
+    fit = fit_clock(steps_witness(*pair))
+    assert fit is not None
+    low, high = fit.clock.offset_low_s, fit.clock.offset_high_s
+    assert low is not None and high is not None and low <= 0.31 <= high
+    # No narrower than a part of the shorter gap between pictures, no wider than both gaps together.
+    assert 0.2 / 60 < 0.5 * (high - low) < 1 / 24 + 1 / 60
+
+
 @pytest.mark.parametrize(
     ("readout_s", "exposure_s", "allowed_s"),
     # What the shutter covers of the 40 ms between frames decides: all of it, most of it, or next to nothing.
