@@ -30,6 +30,8 @@ ALIKE = 0.95
 # Codes by which H.264 lifts mean luma (encodes of known noise, two presets: 0.02 to 0.12), and how well moves are known.
 HALVES_UP = 0.06
 MOVED_DOUBT = 0.7
+# Share of noise that was cut, and so is skewed, by which encoders move the mean (encodes of known noise: 0 to 0.05).
+SKEWED = 0.04
 # Codes by which mean luma is off where noise blurs the rounding (encodes of known noise: 0.03 to 0.12).
 DITHERED = 0.12
 
@@ -95,6 +97,7 @@ class Window:
             # channels cut one by one are lifted by more than their sum shows; codecs take the colour of noise first
             alike = channels_alike(np.array(self.colours)) > ALIKE
             found = replace(found, unknown=uncut.unknown, scatter=uncut.scatter, cut_noise=uncut.noise, alike=alike)
+            found = replace(found, moved=math.hypot(found.moved, SKEWED * uncut.noise))
         return found, uncut
 
     def _uncut(self, clip: ClipReader, least: float) -> Uncut | None:
