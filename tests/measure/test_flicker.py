@@ -254,6 +254,14 @@ def test_two_unrelated_rates_leave_one() -> None:
     assert still is not None and len(still.choice.candidates) > 1, "a rate and its double settle little"
 
 
+@pytest.mark.parametrize(("fps", "lamp"), [(50.0, "(100 Hz)"), (60.0, "(120 Hz)"), (32.0, "")])
+def test_steady_names_the_lamps_that_it_could_not_see(fps: float, lamp: str) -> None:
+    """A lamp pulses at twice the mains frequency, which is a multiple of these rates (50 and 60 Hz grids)."""
+    analysis = look(Scene(fps=fps, seconds=3.0, rows=120, noise=0.01, seed=3))
+    assert analysis.word == "steady"
+    assert ("Mains lamps" in analysis.sentence) == bool(lamp) and lamp in analysis.sentence
+
+
 @pytest.mark.parametrize("seed", range(16))
 def test_nothing_pulses(seed: int) -> None:
     """Drift, handshake, a walking figure and an encoder's own flicker are not light that pulses.

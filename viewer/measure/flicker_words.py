@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from viewer.measure import flicker_planner as planner
 from viewer.measure.flicker_model import Clip, Modulation
-from viewer.measure.flicker_sampling import Clock
+from viewer.measure.flicker_sampling import Clock, alias_frequency
 from viewer.measure.flicker_standing import ALIKE, Bands
 
 LEAST_FRAMES = 24
@@ -21,6 +21,10 @@ MOST_BLIND = 0.5
 
 MOST_LIMIT = 0.2
 """If less than this relative amplitude could have been seen, the clip is too coarse for "steady"."""
+
+MAINS_LAMPS_HZ = (100.0, 120.0)
+MAINS_WANDER = 0.002
+"""Grids keep within this of their frequency nearly always (relative, practice)."""
 
 WIDE_ZONE = 1.1
 """Blind zones whose end is this much above their start are named in the verdict."""
@@ -78,7 +82,18 @@ def say_nothing(
     known = "" if clip.exposure_s is not None else " What the shutter hid is not known: give its time."
     return "steady", (
         f"No modulation of {100 * limit:.2g} % or more as recorded, outside the blind frequencies"
-        f" ({100 * share:.0f} % of the band of interest{_wide(zones)}).{known}"
+        f" ({100 * share:.0f} % of the band of interest{_wide(zones)}).{known}{_hidden_lamps(clock)}"
+    )
+
+
+def _hidden_lamps(clock: Clock) -> str:
+    """Return in words which mains lamps stand almost still at this frame rate, nothing if none does."""
+    lamps = [f"{hz:.0f}" for hz in MAINS_LAMPS_HZ if alias_frequency(hz, clock.rate) < MAINS_WANDER * hz]
+    if not lamps:
+        return ""
+    return (
+        f" Mains lamps ({' or '.join(lamps)} Hz) stand almost still at {clock.rate:.5g} fps and look like shading:"
+        " another frame rate shows them."
     )
 
 
