@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from viewer.measure.ramp import find_changes, find_ramp, level_of_loss, settle, steady
+from viewer.measure.ramp import find_changes, find_ramp, level_of_loss, settle, settle_span, steady
 
 
 def make_series(
@@ -131,3 +131,17 @@ def test_interval_of_a_loss_covers() -> None:
 def test_a_loss_that_is_not_sure_has_no_lower_end() -> None:
     found = level_of_loss([1.0, 0.1], [0.5, 0.02], [0.01, 0.02], 0.03)
     assert found.state == "measured" and found.low == 0.0 and found.level > 0.1
+
+
+@pytest.mark.parametrize("tau", [0.25, 0.5])
+def test_settling_time_of_a_gain_control_and_its_span(tau: float) -> None:
+    """A dip of 35 % that heals exponentially is within half a percent after tau ln(0.35 / 0.005)."""
+    rng, at = np.random.default_rng(61), np.arange(151) / 30
+    truth, late, covered, trials = tau * math.log(0.35 / 0.005), [], 0, 60
+    for _ in range(trials):
+        level = (1 - 0.35 * np.exp(-at / tau)) * (1 + 0.001 * rng.standard_normal(at.size))
+        settled, early, latest = settle_span(level, at, 0, at.size)
+        late.append(at[settled] - truth)
+        covered += at[early] - 1 / 30 <= truth <= at[latest] + 1 / 30
+    assert abs(np.mean(late)) < 0.035  # a frame
+    assert covered >= 0.92 * trials

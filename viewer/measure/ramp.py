@@ -44,6 +44,8 @@ class Step:
         Whether the settled part shows no trend beyond its error and half a percent.
     level : float or None
         As typed.
+    settled_span_s : (float, float) or None
+        Between which times it may have settled.
     """
 
     first: int
@@ -55,6 +57,7 @@ class Step:
     mean: Estimate
     steady: bool
     level: float | None = None
+    settled_span_s: tuple[float, float] | None = None
 
     @property
     def settling_s(self) -> float:
@@ -142,22 +145,28 @@ def _sharpest(logs: np.ndarray, about: int, reach: int) -> int:
 
 
 def settle(series: np.ndarray, times_s: np.ndarray, first: int, stop: int) -> int:
-    """Return the first frame from which a step stays at its final level, `stop` if it never does.
+    """Return the first frame from which a step stays at its final level, `stop` if it never does."""
+    return settle_span(series, times_s, first, stop)[0]
 
-    The final level is that of the last third; running means must stay within three of their errors or half a percent of it.
+
+def settle_span(series: np.ndarray, times_s: np.ndarray, first: int, stop: int) -> tuple[int, int, int]:
+    """Return the first frame from which a step stays at its final level, and the earliest and latest that this may be.
+
+    All are `stop` if it never does.  The final level is that of the last third; running means must stay within three of their
+    errors or half a percent of it.
     """
     # The last frame may have seen the next change already.
     y = np.asarray(series[first : stop - 1], float)
     n = y.size
     if n < 6:
-        return first
+        return first, first, first
     final = y[2 * n // 3 :]
     level = float(np.median(final))
     interval = max(1e-6, float(np.median(np.diff(times_s))))
     width = int(np.clip(round(0.12 / interval), 2, max(2, n // 6)))
     beat = level_without_beat(y[n // 3 :])
-    if beat.depth > 0.004:
-        # Pulsing light holds its level over whole periods.
+    if beat.depth > 0.004 and beat.tones[0][0] * beat.residual.size >= 2.0:
+        # Pulsing light holds its level over whole periods; what comes less than twice is still settling.
         width = int(np.clip(round(1.0 / beat.tones[0][0]), width, max(width, n // 3)))
     kernel = np.ones(width) / width
     running = np.convolve(y, kernel, "valid")
@@ -167,11 +176,22 @@ def settle(series: np.ndarray, times_s: np.ndarray, first: int, stop: int) -> in
     rest = tail - np.polyval(np.polyfit(np.arange(tail.size), tail, 1), np.arange(tail.size)) if tail.size > 3 else tail
     swing = 0.5 * float(np.ptp(rest)) if tail.size > 3 else 0.0
     allowed = max(3.0 * noise, 1.1 * swing, 0.005 * abs(level))
-    outside = np.flatnonzero(np.abs(running - level) > allowed)
-    settled = 0 if not outside.size else int(outside[-1]) + width // 2 + 1
-    if settled > 2 * n // 3:
-        return stop
-    return first + settled
+    away = np.abs(running - level)
+    # What the level itself, and the encoder, wander by.
+    doubt = 2.0 * math.hypot(noise * math.sqrt(1.0 + 3.0 * width / n), 0.5 * swing)
+    # The last of many noisy means that lie outside is late already.
+    limits = (allowed, allowed + doubt, max(allowed - 0.5 * doubt, 0.5 * allowed))
+    found = [_last_above(away, limit, width) for limit in limits]
+    if found[0] > 2 * n // 3:
+        return stop, stop, stop
+    settled, early, late = (first + min(place, n) for place in found)
+    return settled, min(early, settled), max(late, settled)
+
+
+def _last_above(away: np.ndarray, limit: float, width: int) -> int:
+    """Return the place after the last running mean that is further away than a limit."""
+    outside = np.flatnonzero(away > limit)
+    return int(outside[-1]) + (width - 1) // 2 + 1 if outside.size else 0
 
 
 def steady(series: np.ndarray) -> bool:
@@ -213,7 +233,7 @@ def find_ramp(series: np.ndarray, times_s: np.ndarray, levels: Sequence[float] |
     tones = _tones(y, edges)
     steps = []
     for k, (first, stop) in enumerate(pairwise(edges)):
-        settled = settle(y, t, first, stop)
+        settled, *span = settle_span(y, t, first, stop)
         if settled >= stop:
             doubts.append(f"step {k + 1} does not settle: film each level longer.")
         start = settled if settled < stop else first + 2 * (stop - first) // 3
@@ -230,6 +250,7 @@ def find_ramp(series: np.ndarray, times_s: np.ndarray, levels: Sequence[float] |
                 mean=level_without_beat(part, known=tones).estimate,
                 steady=settled < stop and steady(level_without_beat(part, known=tones).residual),
                 level=typed[k],
+                settled_span_s=None if settled >= stop else (float(t[span[0]]), float(t[min(span[1], t.size - 1)])),
             )
         )
     return Ramp(tuple(steps), tuple(doubts))
@@ -303,5 +324,6 @@ __all__ = [
     "find_ramp",
     "level_of_loss",
     "settle",
+    "settle_span",
     "steady",
 ]

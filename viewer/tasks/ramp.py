@@ -188,7 +188,9 @@ def _step_readings(common: Common, step: Step, interval_s: float, moved: float, 
         reason = "The level does not settle before the next step: film each level longer."
         return [mean, common.refusal("settling_time", reason, "s", method=words)]
     value = step.settling_s
-    return [mean, common.reading("settling_time", value, max(0.0, value - interval_s), value + interval_s, "s", method=words)]
+    early, late = step.settled_span_s or (step.settled_from_s, step.settled_from_s)
+    low, high = max(0.0, early - step.start_s - interval_s), late - step.start_s + interval_s
+    return [mean, common.reading("settling_time", value, low, high, "s", method=words)]
 
 
 def _transfer(ramp: Ramp, noise: list[float], rect: Rect) -> dict[str, Any] | None:
