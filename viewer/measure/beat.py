@@ -159,7 +159,8 @@ def gated_depth(levels: Sequence[Level], code_error: Sequence[float]) -> float:
     """Return the relative amplitude of the strongest pulsing that is light's and not the encoder's; 0 for none.
 
     Encoders let the levels of dark patches wander, and lift or drop them with their groups of pictures.  Gating reaches all
-    light: what only one region shows must have two whole periods and be larger than what the encoder moves.
+    light: pulsing counts if it is far larger than what the encoder moves; if both regions share it, larger or two whole periods
+    long.
 
     Parameters
     ----------
@@ -171,10 +172,10 @@ def gated_depth(levels: Sequence[Level], code_error: Sequence[float]) -> float:
     found = 0.0
     for k, (level, moved) in enumerate(zip(levels, code_error)):
         for f, size in level.tones:
-            lasting = f * level.residual.size >= 2.0
-            visible = size * abs(level.estimate.value) > BEYOND_ENCODER * moved
+            light = size * abs(level.estimate.value)
+            clear = light > moved or f * level.residual.size >= 2.0
             shared = any(_shares(other, f, size) for n, other in enumerate(levels) if n != k)
-            if (lasting or visible) if shared else (lasting and visible):
+            if light > BEYOND_ENCODER * moved or (clear and shared):
                 found = max(found, size)
     return found
 
