@@ -36,6 +36,9 @@ def test_names_keep_off_lines_and_off_each_other(qtbot: object) -> None:
     assert below is not None and below.y() > 120
     again = struck.place(BOX, "lamp 1")
     assert again is not None and again != below, "two names never share a place"
+    assert free.within((395.0, 50.0), "lamp 1", 11) == (pytest.approx(396 - width), 50.0), "words stay in the picture"
+    assert free.within((50.0, 50.0), "lamp 1", 11) == (50.0, 50.0)
+    assert free.within((900.0, 50.0), "lamp 1", 11) == (900.0, 50.0), "what is out of view takes its words along"
     full = Names([BOX], rect)
     for y in range(0, 300, 6):
         full.keep_off_lines([(0.0, float(y)), (400.0, float(y))])

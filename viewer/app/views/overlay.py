@@ -59,9 +59,20 @@ class Names:
                 x, y = x0 + n / pieces * (x1 - x0), y0 + n / pieces * (y1 - y0)
                 self._lines.append(QRectF(x - 1.5, y - 1.5, 3, 3))
 
+    def within(self, at: tuple[float, float], text: str, size: float) -> tuple[float, float]:
+        """Return where words begin that are to stand there: further left where they would leave the picture.
+
+        Words of what lies outside of the view stay with it.
+        """
+        if not self._rect.left() <= at[0] <= self._rect.right():
+            return at
+        width = QFontMetricsF(words(size, strong=True)).horizontalAdvance(text)
+        return max(self._rect.left() + 2, min(at[0], self._rect.right() - width - 4)), at[1]
+
     def keep_free(self, at: tuple[float, float], text: str, size: float) -> None:
         """Take the place of words that will be written there in any case."""
         metrics = QFontMetricsF(words(size, strong=True))
+        at = self.within(at, text, size)
         self._taken.append(QRectF(at[0], at[1] - metrics.ascent(), metrics.horizontalAdvance(text), metrics.height()))
 
     def keep_clear(self, at: tuple[float, float], reach: float) -> None:
@@ -118,7 +129,7 @@ def paint_shape(
     if isinstance(shape.item, Region):
         _paint_region(painter, shape, points, chosen, names)
     else:
-        _paint_note(painter, shape.item, shape, points, chosen, px_per_degree, scale_known)
+        _paint_note(painter, shape.item, shape, points, chosen, px_per_degree, scale_known, names)
     if chosen:
         _handles(painter, shape, points)
     painter.restore()
@@ -166,7 +177,14 @@ def _paint_region(painter: QPainter, shape: Shape, points: Points, chosen: bool,
 
 
 def _paint_note(
-    painter: QPainter, note: Note, shape: Shape, points: Points, chosen: bool, px_per_degree: float, scale_known: bool
+    painter: QPainter,
+    note: Note,
+    shape: Shape,
+    points: Points,
+    chosen: bool,
+    px_per_degree: float,
+    scale_known: bool,
+    names: Names,
 ) -> None:
     if note.kind == "text":
         _text(painter, QPointF(*points[0]), note.text or "…", size=float(note.settings.get("size", 14)))
@@ -178,7 +196,7 @@ def _paint_note(
     if note.kind == "arrow":
         _arrow_head(painter, points[0], points[1])
     if note.text:
-        _text(painter, QPointF(*note_text_at(note, points)), note.text, size=13)
+        _text(painter, QPointF(*names.within(note_text_at(note, points), note.text, 13)), note.text, size=13)
 
 
 def note_text_at(note: Note, points: Points) -> tuple[float, float]:
