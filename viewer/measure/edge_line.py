@@ -258,30 +258,34 @@ def angle_scatter(light: np.ndarray, line: EdgeLine, usable: np.ndarray | None =
 def follow_line(light: np.ndarray, line: EdgeLine, start: float = 0.0) -> tuple[float, float] | None:
     """Return how far an edge has moved along its normal (px) and the error; None if it is not found.
 
-    Gain and level are fitted with the place, so that pulsing light is not taken for motion.
+    Gain and level are fitted with the place, in the end their slopes across the edge as well, so that pulsing light and its
+    bands are not taken for motion.
     """
     rows, cols = light.shape
     yy, xx = np.mgrid[:rows, :cols].astype(float)
     d = line.distance(xx, yy).ravel()
     value = np.asarray(light, float).ravel()
     reach = max(12.0, 5.0 * line.sigma)
-    moved = start
-    for _ in range(15):
+    moved, sloped = start, False
+    for _ in range(25):
         near = np.abs(d - moved) < reach
         if np.count_nonzero(near) < 30:
             return None
         z = (d[near] - moved) / line.sigma
         density = np.exp(-0.5 * z**2) / (math.sqrt(2.0 * math.pi) * line.sigma)
-        matrix = np.column_stack([np.ones(z.size), ndtr(z), density])
+        rise, away = ndtr(z), (d[near] - moved) / reach
+        matrix = np.column_stack([np.ones(z.size), rise, density, *([away, away * rise] if sloped else [])])
         found, *_ = np.linalg.lstsq(matrix, value[near], rcond=None)
         if found[1] <= 0.05 * (line.bright - line.dark):
             return None
         step = float(np.clip(-found[2] / found[1], -1.5 * line.sigma, 1.5 * line.sigma))
         moved += step
-        if abs(step) < 1e-3:
+        if abs(step) < 1e-3 and not sloped:
+            sloped = True
+        elif abs(step) < 1e-3:
             rest = value[near] - matrix @ found
-            error = math.sqrt(float(rest @ rest) / z.size / float(density @ density)) / float(found[1])
-            return moved, error
+            spread = float(np.linalg.pinv(matrix.T @ matrix)[2, 2])
+            return moved, math.sqrt(float(rest @ rest) / z.size * spread) / float(found[1])
     return None
 
 

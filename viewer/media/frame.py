@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from viewer.media.tint import Tint
 
 Indexes = tuple[NDArray[np.uint16], ...]
+BIDIRECTIONAL = 3  # as the media library numbers types of pictures
 STRIP_PIXELS = 131_072
 
 
@@ -125,6 +126,11 @@ class Frame:
     def height(self) -> int:
         """Upright height in px."""
         return self._setting.height
+
+    @property
+    def bidirectional(self) -> bool:
+        """Whether it was predicted from pictures before and after it (a B picture); these are quantised most coarsely."""
+        return int(getattr(self._picture, "pict_type", 0) or 0) == BIDIRECTIONAL
 
     @property
     def setting(self) -> Setting:

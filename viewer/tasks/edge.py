@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 AROUND = 110  # px round the region that are read: glow comes from there too
 STILL_PX = 0.05
 ALONG_GRID = 1.7
+BANDS = 4.0  # rendered edges along bands: half a turn left over N frames moves widths by up to 5 / N of the pulsing
 SHOULDER = 0.003  # of the width, 8 bit (tests/benchmarks/bench_edge.py)
 
 Progress = Callable[[int, int], None] | None
@@ -77,7 +78,7 @@ def measure_edge(
     result = measure.measure_edge(
         mean.light, inside, clipped=mean.clipped, frames=mean.frames, flags=flags, of=str(region), camera=other
     )
-    extra = _codec_sigma(clip, result)
+    extra = float(np.hypot(_codec_sigma(clip, result), _bands_sigma(mean, result)))
     readings = tuple(allowed(r, extra * _leverage(r, result)) for r in result.readings)
     warnings = list(mean.warnings)
     if not mean.tinted:
@@ -159,6 +160,18 @@ def _codec_sigma(clip: ClipReader, result: measure.EdgeResult) -> float:
     share = SHOULDER if clip.info.bit_depth <= 8 else 0.5 * SHOULDER
     along = ALONG_GRID if abs((angle + 45.0) % 90.0 - 45.0) < 1.5 else 1.0
     return along * float(np.hypot(sharp, share * width))
+
+
+def _bands_sigma(mean: MeanPicture, result: measure.EdgeResult) -> float:
+    """Return by how much bands that pulsing light leaves in the mean change the width of an edge along them (1 sigma, px).
+
+    Where rows cross the edge their gains are divided out.  Along the rows a band passes for a part of the edge; over N frames
+    a wave averages down to about 1 / N.
+    """
+    width, angle = result.reading("rise_10_90").value, result.reading("edge_angle").value
+    if Flag.GATED not in mean.flags or width is None or angle is None or abs(np.cos(np.radians(angle))) >= 0.5:
+        return 0.0
+    return BANDS * mean.pulsing * width / max(mean.frames, 1)
 
 
 def _leverage(reading: Reading, result: measure.EdgeResult) -> float:
