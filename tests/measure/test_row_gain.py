@@ -66,3 +66,8 @@ def test_strips_leave_lamps_and_darkness_out() -> None:
     assert not strips.mask[50, 80] and not strips.mask[50, 10] and strips.mask[110, 120]
     rows, columns = strips.means(light)
     assert np.nanmax(rows) == pytest.approx(0.03, abs=5e-4) and np.isnan(columns[5])
+
+
+def test_a_picture_below_black_has_no_lit_places() -> None:
+    rows, columns = Strips(np.full((40, 50), -0.002)).means(np.full((40, 50), -0.002))
+    assert np.isnan(rows).all() and np.isnan(columns).all()

@@ -24,7 +24,9 @@ class Strips:
 
     def __init__(self, light: np.ndarray) -> None:
         smooth = uniform_filter(np.asarray(light, float), 5, mode="nearest")
-        level = float(np.median(smooth[smooth >= 0.3 * np.percentile(smooth, 90)]))
+        # A picture may lie below black all over: then no place is lit.
+        bright = smooth[smooth >= max(0.0, 0.3 * float(np.percentile(smooth, 90)))]
+        level = float(np.median(bright)) if bright.size else 0.0
         lit = smooth > 0.3 * level
         lamps = binary_dilation(smooth > 2.5 * level, iterations=10)
         mask = lit & ~lamps
