@@ -67,7 +67,7 @@ def target_name(region: Region) -> str:
 
 
 @dataclass
-class Reading:
+class Sitting:
     """One sitting of one reader: trials in random order, pictures by (device, target), answers so far."""
 
     trials: tuple[Trial, ...]
@@ -103,7 +103,7 @@ def prepare(
     seed: int = 0,
     progress: Callable[[int, int], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
-) -> Reading:
+) -> Sitting:
     """Cut every target out of one frame of every clip; return the reading to be answered.
 
     Raises
@@ -139,7 +139,7 @@ def prepare(
     names = [target_name(region) for region in targets if all((device, target_name(region)) in pictures for device in devices)]
     if not devices or not names:
         raise UsageError("no bar target is seen by a device at this moment.", hint="Go to a moment that every clip shows.")
-    return Reading(plan_trials(devices, names, repeats=repeats, seed=seed), pictures)
+    return Sitting(plan_trials(devices, names, repeats=repeats, seed=seed), pictures)
 
 
 def patch(light: np.ndarray, rect: tuple[int, int, int, int]) -> np.ndarray:
@@ -165,7 +165,7 @@ class Outcome:
     readers: dict[tuple[str, str], tuple[float, int]]
 
 
-def outcome(readings: Sequence[Reading], machine: dict[str, float]) -> Outcome:
+def outcome(readings: Sequence[Sitting], machine: dict[str, float]) -> Outcome:
     """Join answers to devices, over all readers of the sitting.
 
     Trials of different readers keep apart: each reading has numbers of its own, so agreement is over (device, target).
@@ -201,7 +201,7 @@ def _key(device: str, target: str) -> int:
     return zlib.crc32(f"{device}|{target}".encode())
 
 
-def as_csv(readings: Sequence[Reading], names: dict[str, str]) -> str:
+def as_csv(readings: Sequence[Sitting], names: dict[str, str]) -> str:
     """Return every answer as CSV: reader, number, code, target, device, answer."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -216,4 +216,4 @@ def as_csv(readings: Sequence[Reading], names: dict[str, str]) -> str:
     return out.getvalue()
 
 
-__all__ = ["Outcome", "Reading", "as_csv", "machine_limits", "outcome", "patch", "prepare", "target_name", "targets_of"]
+__all__ = ["Outcome", "Sitting", "as_csv", "machine_limits", "outcome", "patch", "prepare", "target_name", "targets_of"]

@@ -17,7 +17,7 @@ from viewer.errors import FileError, UsageError
 from viewer.measure.blind import Trial
 from viewer.session import store
 from viewer.session.model import Clip, Scene, Session
-from viewer.tasks.blind_reading import Reading, machine_limits, prepare, targets_of
+from viewer.tasks.blind_reading import Sitting, machine_limits, prepare, targets_of
 from viewer.tasks.document import Result
 
 SCHEMA = "gloaming/blind/1"
@@ -152,7 +152,7 @@ def _moment(session: Session, scene: Scene) -> float:
     return 0.0
 
 
-def _canvases(reading: Reading) -> list[np.ndarray]:
+def _canvases(reading: Sitting) -> list[np.ndarray]:
     """Return the still of each trial: pixels as squares, in the middle of a canvas of one size."""
     largest = max(max(picture.shape) for picture in reading.pictures.values())
     shown = {}

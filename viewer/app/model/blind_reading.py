@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from viewer.tasks.blind_reading import (
     Outcome,
-    Reading,
     as_csv,
     machine_limits,
     outcome,
@@ -13,5 +12,6 @@ from viewer.tasks.blind_reading import (
     target_name,
     targets_of,
 )
+from viewer.tasks.blind_reading import Sitting as Reading
 
 __all__ = ["Outcome", "Reading", "as_csv", "machine_limits", "outcome", "patch", "prepare", "target_name", "targets_of"]
