@@ -1,6 +1,6 @@
-"""How well contrast, bars and noise do: coverage of the intervals, errors through codecs, time.  Run by hand:
+"""How well contrast, bars, noise and the other patches do: coverage of intervals, errors through codecs, time.  Run by hand:
 
-``python tests/benchmarks/bench_patches.py [--which codec,coverage,contrast,bars,noise,time] [--trials 400]``
+``python tests/benchmarks/bench_patches.py [--which others,codec,coverage,contrast,bars,noise,time] [--trials 400]``
 """
 
 from __future__ import annotations
@@ -30,8 +30,11 @@ from viewer.media import open_clip
 from viewer.tasks.bars import measure_bars
 from viewer.tasks.contrast import measure_contrast
 from viewer.tasks.encoder import encoder_of
+from viewer.tasks.figure import measure_figure
 from viewer.tasks.noise import measure_noise
 from viewer.tasks.patches import gather, step_light
+from viewer.tasks.ramp import measure_ramp
+from viewer.tasks.tint import measure_tint
 
 night = SimpleNamespace(**run_path(str(Path(__file__).parent.parent / "tasks" / "night_clips.py")))
 H264: dict[str, Any] = {"transfer": "bt709", "bits": 8, "codec": "h264", "matrix": "bt709"}
@@ -235,7 +238,62 @@ def codec(trials: int) -> None:
     print(f"  contrast covered {100 * np.mean(hits):.1f} % of {len(hits)}")
 
 
-PARTS = {"codec": codec, "coverage": coverage, "contrast": contrast, "bars": bars, "noise": noise, "time": timing}
+def others(trials: int) -> None:
+    """Coverage of tint, figure contrast, noise and the means of a ramp through codecs."""
+    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])  # IEC 61966-2-1
+    hits: dict[str, list[bool]] = {name: [] for name in ("u_prime", "v_prime", "contrast", "temporal_sigma", "mean")}
+
+    def note(name: str, reading: Any, truth: float) -> None:
+        if reading.low is not None and reading.high is not None:
+            hits[name].append(bool(reading.low <= truth <= reading.high))
+
+    with tempfile.TemporaryDirectory() as folder:
+        rng = np.random.default_rng(9)
+        for trial in range(trials):
+            level, tint = float(np.exp(rng.uniform(np.log(0.02), np.log(0.4)))), (night.GREEN, night.WHITE)[trial % 2]
+            crf, share = (8, 14, 20)[trial % 3], float(rng.uniform(-0.5, 0.5))
+            scene = np.full((160, 224), level)
+            scene[60:110, 100:120] *= 1 + share
+            path = night.write_clip(
+                Path(folder) / "a.mp4", scene, noise=0.03, grain_px=0.0, seed=trial, crf=crf, **(H264 | {"tint": tint})
+            )
+            with open_clip(path) as clip:
+                colour = xyz @ np.array(tint)
+                below = colour @ (1.0, 15.0, 3.0)
+                found = measure_tint(clip, Rect(8, 8, 60, 60))
+                note("u_prime", found.reading("u_prime"), 4 * colour[0] / below)
+                note("v_prime", found.reading("v_prime"), 9 * colour[1] / below)
+                note("contrast", measure_figure(clip, [(Rect(100, 60, 20, 50), None)]).reading("contrast"), share)
+                note("temporal_sigma", measure_noise(clip, Rect(8, 8, 60, 60)).reading("temporal_sigma"), 0.03 * level**0.5)
+            steps = night.write_clip(
+                Path(folder) / "b.mp4",
+                np.full((96, 128), level),
+                frames=60,
+                level=lambda number: 1.0 if number < 30 else 0.4,
+                noise=0.03,
+                grain_px=0.0,
+                seed=trial,
+                crf=crf,
+                **(H264 | {"tint": tint}),
+            )
+            with open_clip(steps) as clip:
+                ramp = measure_ramp(clip, Rect(16, 16, 96, 64))
+                for k, factor in enumerate((1.0, 0.4), 1):
+                    if len(ramp.extras["steps"]) == 2:
+                        note("mean", ramp.reading("mean", f"step-{k}"), factor * level)
+    for name, own in hits.items():
+        print(f"  {name}: {100 * np.mean(own) if own else 0:.1f} % of {len(own)}")
+
+
+PARTS = {
+    "others": others,
+    "codec": codec,
+    "coverage": coverage,
+    "contrast": contrast,
+    "bars": bars,
+    "noise": noise,
+    "time": timing,
+}
 
 
 def main() -> None:

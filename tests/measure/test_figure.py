@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -94,6 +95,17 @@ def test_what_the_encoder_did_is_in_the_intervals() -> None:
     little = Evidence(kept=0.4, identical=0.0, pulsing=0.0, rhythm=None, lag=0.0, codes=4.0)
     bound = summary(views(), evidence=little, noise_range=(0.004, 0.02))["detectability"]
     assert bound.state == "limit" and bound.low is None and "at most this" in bound.reason
+
+
+def test_what_an_encoder_smears_over_the_rim_is_in_the_interval() -> None:
+    """By closed form: 0.8 px of the rim's share of what was not kept, against none for a file that kept all."""
+    own = Evidence(kept=0.6, identical=0.0, pulsing=0.0, rhythm=None, lag=0.0, codes=9.0, repeats=0.0)
+    whole = replace(own, kept=1.0)
+    halves = [
+        summary(views(), evidence=evidence, rim=2 * (12 + 30) / (12 * 30))["contrast"].half_width for evidence in (own, whole)
+    ]
+    contrast = float(summary(views())["contrast"].value)
+    assert math.sqrt(halves[0] ** 2 - halves[1] ** 2) == pytest.approx(1.96 * 0.8 * 84 / 360 * 0.4 * contrast, rel=1e-6)
 
 
 def test_window_and_ground() -> None:

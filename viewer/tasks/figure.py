@@ -267,6 +267,7 @@ def _result(
             noise_range=noise["range"],
             noise_reason=noise["reason"],
             code_errors=_code_errors(clip, near, noise["sigma"]),
+            rim=2.0 * (mark.w + mark.h) / (mark.w * mark.h),
             flags=own,
         )
         readings += found.readings
