@@ -287,7 +287,7 @@ def _erf_fit(distance: np.ndarray, light: np.ndarray, widths: list[float]) -> np
     root = _photon(distance, light, 0.0, np.array(widths))
 
     def residual(p: np.ndarray) -> np.ndarray:
-        return root * _erf_levels(distance, light, p[0], np.exp(p[1:]), root)[1]
+        return np.asarray(root * _erf_levels(distance, light, p[0], np.exp(p[1:]), root)[1])
 
     start = np.concatenate([[0.0], np.log(widths)])
     found = least_squares(residual, start, x_scale=0.1, max_nfev=60)
