@@ -82,7 +82,7 @@ class Encoder:
         if self.lossless:
             return 0.29
         coarse = max(0.125 * self._coarseness(), 0.45 * self._hunger()) * _blocks(pixels)
-        return math.sqrt(coarse**2 + 0.17**2 + (0.1 * self._fine()) ** 2)
+        return math.sqrt(coarse**2 + 0.19**2 + (0.1 * self._fine()) ** 2)
 
     @property
     def _bits(self) -> float:
