@@ -180,6 +180,18 @@ def test_a_dragged_lane_shows_how_alike_the_light_runs(window: MainWindow) -> No
     assert window.player.number(clip, 0.4) == before
 
 
+@pytest.mark.parametrize(
+    ("half_ms", "said"), [(0.162, "±0.16 ms"), (0.0104, "±0.010 ms"), (3.66, "±3.7 ms"), (24.2, "±24 ms"), (0.0, "±0.000 ms")]
+)
+def test_a_lane_tells_the_error_of_its_offset(window: MainWindow, half_ms: float, said: str) -> None:
+    """What stands behind the sign is half of the 95 % interval, not the residual of the fit."""
+    half = 1e-3 * half_ms
+    clock = ClockMap(offset_s=0.2, offset_low_s=0.2 - half, offset_high_s=0.2 + half, sync_by="sound", residual_s=1e-6)
+    session = window.document.session
+    window.document.edit(session.put(replace(session.clip("c-bittern"), clock=clock)), "clock")
+    assert window.lanes.residual_words(window.document.session.clip("c-bittern")).startswith(said)
+
+
 # --- blind reading ---
 
 

@@ -22,6 +22,13 @@ class ClockMap:
     sync_by: str = "none"
     residual_s: float | None = None
 
+    @property
+    def half_width_s(self) -> float | None:
+        """Half of the offset's 95 % interval, s; None where no error is known."""
+        if self.offset_low_s is None or self.offset_high_s is None:
+            return None
+        return 0.5 * (self.offset_high_s - self.offset_low_s)
+
     def scene_time(self, clip_s: float) -> float:
         """Return the scene time (s) of a clip time (s)."""
         return self.offset_s + (1.0 + 1e-6 * self.rate_ppm) * clip_s

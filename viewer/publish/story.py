@@ -313,7 +313,8 @@ def _alignment(session: Session, clip: Clip, names: dict[str, str]) -> dict[str,
     scale = angles(device, clip.circle)
     time = "reference" if is_reference else "not lined up"
     if clock is not None and not is_reference:
-        time = f"{clock.offset_s:+.4f} s by {clock.sync_by}"
+        error = f" ±{1000 * clock.half_width_s:.2g} ms" if clock.half_width_s is not None else ""
+        time = f"{clock.offset_s:+.4f} s{error} by {clock.sync_by}"
         if clock.residual_s is not None:
             time += f", residual {1000 * clock.residual_s:.2f} ms"
     place = "reference" if is_reference else "not lined up"

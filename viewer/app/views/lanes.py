@@ -209,7 +209,12 @@ class Lanes(QAbstractScrollArea):
         if clip.clock.sync_by == "hand":
             return tr("by hand, {offset} s", offset=number(clip.clock.offset_s, 3))
         by = tr(WITNESSES.get(clip.clock.sync_by, clip.clock.sync_by))
-        return by if clip.clock.residual_s is None else f"±{number(1000 * clip.clock.residual_s, 1)} ms · {by}"
+        half = clip.clock.half_width_s
+        if half is None:
+            return by
+        # Two digits that count: 0.16, 3.7, 24.
+        places = max(0, min(3, 1 - math.floor(math.log10(max(1000 * half, 1e-3)))))
+        return f"±{number(1000 * half, places)} ms · {by}"
 
     def match(self, clip: Clip, shift: float) -> float | None:
         """Return how alike the light levels of a clip and the reference run when the clip is moved by `shift` (s).
