@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication, QDialog
 
@@ -331,6 +332,7 @@ def _readme(studio: Studio, path: Path, place: Path) -> None:
             _draw_curves(window)
             studio.shoot("window", window)
     if studio.wanted("still"):
+        from viewer.cv import cv2
         from viewer.publish.still import render_still, write_still
 
         session = store.load(path)
@@ -338,7 +340,10 @@ def _readme(studio: Studio, path: Path, place: Path) -> None:
         spec = next((still for still in session.stills if kinds[still.scene] == "lamps"), None)
         if spec is not None:
             target = studio.folder / "still.png"
-            write_still(render_still(session, path.parent, spec, size=(1160, 652)), target)
+            still = render_still(session, path.parent, spec)
+            # As published, then shrunk: drawn small, it would carry other words.
+            small = np.asarray(cv2.resize(still.pixels, (1280, 720), interpolation=cv2.INTER_AREA))
+            write_still(replace(still, pixels=small), target)
             studio.written.append(target)
 
 
