@@ -25,6 +25,7 @@ class PlanDialog(Dialog):
         self.title, self.author = QLineEdit(session.title), QLineEdit(session.author)
         self.question, self.claim = QPlainTextEdit(session.plan.question), QPlainTextEdit(session.plan.claim)
         self.interest = QLineEdit(session.interest)
+        self.interest.setCursorPosition(0)
         self.interest.setPlaceholderText(tr("for example: I sell A and B; C was lent by a friend"))
         form = QFormLayout()
         form.setSpacing(8)
