@@ -12,12 +12,13 @@ from typing import Any
 import numpy as np
 import pytest
 from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QTimer, QUrl
-from PySide6.QtGui import QAccessible, QDropEvent
+from PySide6.QtGui import QAccessible, QDropEvent, QImage
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLabel, QLineEdit, QWidget
 
 from viewer.app.actions import SPECS
 from viewer.app.model.geometry import apply
+from viewer.app.views.pane import PaneView
 from viewer.app.window import MainWindow
 from viewer.session import store
 from viewer.session.model import Session
@@ -172,7 +173,7 @@ def test_keyboard_alone_draws(window: MainWindow, qtbot: Any) -> None:
     assert window.stage.tool == "select"
 
 
-@pytest.mark.parametrize("look", ["look_split", "look_blink", "look_difference", "look_side"])
+@pytest.mark.parametrize("look", ["look_split", "look_blink", "look_over", "look_difference", "look_side"])
 def test_ways_to_look(window: MainWindow, wait: Callable[..., None], look: str) -> None:
     window.run(look)
     wait(window)
@@ -182,6 +183,31 @@ def test_ways_to_look(window: MainWindow, wait: Callable[..., None], look: str) 
         pane = window.wall.panes[0]
         pane.grab()
         assert pane._mixed is not None and pane.reach > 0
+
+
+def test_laid_over_is_half_of_each(window: MainWindow, wait: Callable[..., None]) -> None:
+    def seen(pane: PaneView) -> np.ndarray:
+        image = pane.grab().toImage().convertToFormat(QImage.Format.Format_RGB888)
+        rows = np.frombuffer(image.constBits(), np.uint8).reshape(image.height(), image.bytesPerLine())
+        return rows[:, : 3 * image.width()].astype(float)
+
+    session = window.document.session
+    window.document.edit(session.drop(*(item.id for item in (*session.regions, *session.notes))), "bare")
+    window.run("look_split")
+    wait(window)
+    pane = window.wall.panes[0]
+    pictures = []
+    for share in (1.0, 0.0):
+        window.stage.split = share
+        pictures.append(seen(pane))
+    window.run("look_over")
+    wait(window)
+    mixed = seen(window.wall.panes[0])
+    inside = slice(4, int(pane.picture_rect.height()) - 4), slice(30, 3 * int(pane.width()) - 30)
+    a, b, both = (picture[inside] for picture in (*pictures, mixed))
+    assert np.abs(a - b).mean() > 2
+    assert np.abs(both - 0.5 * (a + b)).max() <= 2
+    assert window.wall.badge_of(pane.clips[1]) == "half transparent"
 
 
 def test_blink_never_above_three_per_second(window: MainWindow) -> None:

@@ -58,6 +58,7 @@ SPECS: tuple[Spec, ...] = (
     Spec("look_side", M_LOOK, mark("Side by side"), "1", mark("One pane for each clip, all at the same angle per pixel."), "columns-2", "scene", check=True),
     Spec("look_split", M_LOOK, mark("Split line"), "2", mark("Two clips in one pane, a line between them that can be dragged."), "square-split-horizontal", "pair", check=True),
     Spec("look_blink", M_LOOK, mark("Blink"), "3", mark("Two clips in turn, never more than three changes a second."), "eye", "pair", check=True),
+    Spec("look_over", M_LOOK, mark("Laid over"), "5", mark("Two clips in one pane, each half transparent: what is not lined up shows twice, and nothing flickers."), "layers", "pair", check=True),
     Spec("look_difference", M_LOOK, mark("Difference"), "4", mark("First minus second in linear light: mid grey is no difference."), "diff", "pair", check=True),
     Spec("swap_pair", M_LOOK, mark("Change the second clip"), "Tab", mark("Take the next clip as the second one of split, blink and difference."), "refresh-cw", "pair"),
     Spec("as_filmed", M_LOOK, mark("As filmed"), "Shift+1", mark("The recording with its own tint and brightness."), "image", "scene", check=True, group=1),

@@ -134,7 +134,7 @@ def _main(studio: Studio, path: Path, place: Path) -> None:
 def _look(studio: Studio, path: Path, place: Path) -> None:
     with studio.window(path) as window:
         _scene_of_kind(window, "lamps")
-        for ident in ("look_split", "look_blink", "look_difference"):
+        for ident in ("look_split", "look_blink", "look_over", "look_difference"):
             window.run(ident)
             settle(window)
             studio.shoot(f"look-{ident.removeprefix('look_')}", window)

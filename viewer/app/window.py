@@ -45,7 +45,13 @@ from viewer.session.model import Clip
 
 log = logging.getLogger(__name__)
 
-LOOKS = {"side": "look_side", "split": "look_split", "blink": "look_blink", "difference": "look_difference"}
+LOOKS = {
+    "side": "look_side",
+    "split": "look_split",
+    "blink": "look_blink",
+    "over": "look_over",
+    "difference": "look_difference",
+}
 
 
 class MainWindow(QMainWindow):

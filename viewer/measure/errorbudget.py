@@ -178,7 +178,7 @@ def difference_error(first: Budget, second: Budget, others: Iterable[Budget] = (
 
     References
     ----------
-    .. [1] B. L. Welch, Biometrika 29 (1938) 350: two means of unequal variance.
+    .. [1] B. L. Welch, Biometrika 29 (1938) 350: two means of unequal variance (citation from memory).
     """
     pair = (first, second)
     spread, spread_dof = pooled_spread((*pair, *others))

@@ -177,7 +177,7 @@ def decide_all(comparisons: Sequence[Comparison]) -> list[Verdict]:
     References
     ----------
     .. [1] Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289: step-up; holds for readings that lean the same way
-       (Y. Benjamini, D. Yekutieli, Ann. Stat. 29 (2001) 1165).
+       (Y. Benjamini, D. Yekutieli, Ann. Stat. 29 (2001) 1165).  Both citations from memory.
     """
     count = len(comparisons)
     ps = sorted(comparison.p_differs for comparison in comparisons)

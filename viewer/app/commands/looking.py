@@ -24,6 +24,10 @@ class LookCommands(Commands):
         else:
             self.stage.set_look("blink")
 
+    def do_look_over(self) -> None:
+        """Two clips, each half transparent."""
+        self.stage.set_look("over")
+
     def do_look_difference(self) -> None:
         """Difference in linear light."""
         self.stage.set_look("difference")

@@ -11,7 +11,7 @@ from viewer.app.model.document import Document
 from viewer.app.model.geometry import Placement, Size, View, place
 from viewer.session.model import Clip, Note, Region, Rendering, Scene, Session
 
-Look = Literal["side", "split", "blink", "difference"]
+Look = Literal["side", "split", "blink", "over", "difference"]
 MOST_PANES = 6
 
 
@@ -98,7 +98,7 @@ class Stage(QObject):
 
     @property
     def pair(self) -> tuple[Clip, Clip] | None:
-        """The two clips of split, blink and difference."""
+        """The two clips of split, blink, laid over and difference."""
         clips = self.clips
         if len(clips) < 2:
             return None

@@ -30,13 +30,16 @@ class Insets:
         return to_image(held[0].insets[key])
 
     def paint_note(self, painter: QPainter, clip: Clip, note: Note, points: overlay.Points) -> None:
-        """Magnify a patch: beside a split line in both clips, each on its side; not over a difference, which it would hide."""
+        """Magnify a patch; of a split line and of clips laid over each other in both, each on its side.
+
+        Not over a difference, which it would hide.
+        """
         rect = self._pane.picture_rect
         if self._pane.stage.look == "difference" and len(self._pane.clips) == 2:
             return
         cx, cy = sum(p[0] for p in points) / 4, sum(p[1] for p in points) / 4
         low = cy < rect.height() / 2
-        if self._pane.stage.look == "split" and len(self._pane.clips) == 2:
+        if self._pane.stage.look in ("split", "over") and len(self._pane.clips) == 2:
             step = self.step(note, 0.25)
             for n, other in enumerate(self._pane.clips):
                 self._paint(painter, other, note.id, step, points, left=n == 0, low=low)

@@ -29,7 +29,7 @@ STRIP = 44
 
 
 class PaneView(QWidget):
-    """One pane of the wall.  `clips` holds one clip, or the two of split, blink and difference."""
+    """One pane of the wall.  `clips` holds one clip, or the two of split, blink, laid over and difference."""
 
     def __init__(self, wall: Wall, name: str) -> None:
         super().__init__(wall)
@@ -179,8 +179,28 @@ class PaneView(QWidget):
             painter.drawLine(QPointF(x, 0), QPointF(x, rect.height()))
         elif look == "blink":
             self._paint_clip(painter, self.clips[0] if self.first_on_top else self.clips[1])
+        elif look == "over":
+            self._paint_over(painter)
         else:
             self._paint_difference(painter, rect)
+
+    def _paint_over(self, painter: QPainter) -> None:
+        """Paint both clips, half of each; where one has no picture, what it has to say."""
+        absent = next((clip for clip in self.clips if self._silent(clip)), None)
+        if absent is not None:
+            self._paint_clip(painter, absent)
+            return
+        self._paint_clip(painter, self.clips[0])
+        painter.setOpacity(0.5)
+        self._paint_clip(painter, self.clips[1])
+        painter.setOpacity(1.0)
+
+    def _silent(self, clip: Clip) -> bool:
+        """Whether a clip has no picture to show just now."""
+        entry = self.wall.engine.clips.get(clip.id)
+        if clip.id not in self.images or (entry is not None and bool(entry.trouble)):
+            return True
+        return entry is not None and entry.index is not None and self.wall.player.number(clip) is None
 
     def _paint_clip(self, painter: QPainter, clip: Clip) -> None:
         held = self.images.get(clip.id)

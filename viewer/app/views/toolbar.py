@@ -27,7 +27,7 @@ class WallBar(QWidget):
         self.setObjectName("strip")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self.stage, self._actions = stage, actions
-        self.looks = [tool(actions[name]) for name in ("look_side", "look_split", "look_blink", "look_difference")]
+        self.looks = [tool(actions[name]) for name in ("look_side", "look_split", "look_blink", "look_over", "look_difference")]
         self.rendering = menu_tool(
             tr("As filmed"),
             "image",

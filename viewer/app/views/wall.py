@@ -282,6 +282,8 @@ class Wall(QWidget):
         rendering = self.stage.rendering
         if self.stage.look == "difference":
             parts.append(tr("difference"))
+        elif self.stage.look == "over":
+            parts.append(tr("half transparent"))
         if rendering == "brightness_matched":
             parts.append(tr("brightness matched") + f" ×{number(self.gain(clip), 2)}")
         elif rendering == "neutral_grey" and self.stage.look != "difference":
